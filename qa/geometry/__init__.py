@@ -1,0 +1,1 @@
+"""Pure geometry engine: triangle meshes in, figures out. Imports no Django."""
