@@ -1,0 +1,48 @@
+"""Spread a compiled kernel over the cores with plain threads.
+
+The kernels release the interpreter lock, so ordinary threads run them side by side. The compiler's own
+thread pools are avoided on purpose: one of them may not be entered from two threads at once, and the
+others do not survive a fork, while web servers and job workers do both. A pool is made for each call
+(some 0.1 ms) and nothing outlives it, so a forked child starts clean.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+SMALLEST_SHARE = 512
+SHARES_PER_THREAD = 8
+
+
+def thread_count() -> int:
+    """Cores that this process may use; ``LABTRACK_THREADS`` caps it."""
+    allowed = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    cap = os.environ.get("LABTRACK_THREADS", "")
+    return max(1, min(allowed, int(cap))) if cap.isdigit() else max(1, allowed)
+
+
+def in_shares(kernel: Callable[[int, int], object], count: int) -> None:
+    """Call ``kernel(start, end)`` over 0..count, in consecutive shares on all cores."""
+    threads = thread_count()
+    if threads == 1 or count < 2 * SMALLEST_SHARE:
+        kernel(0, count)
+        return
+    shares = min(threads * SHARES_PER_THREAD, count // SMALLEST_SHARE)
+    edges = [count * i // shares for i in range(shares + 1)]
+    with ThreadPoolExecutor(threads) as pool:
+        for done in [pool.submit(kernel, edges[i], edges[i + 1]) for i in range(shares)]:
+            done.result()
+
+
+def side_by_side(calls: list[Callable[[], object]]) -> None:
+    """Run independent calls on all cores; the first failure is raised."""
+    threads = min(thread_count(), len(calls))
+    if threads <= 1:
+        for call in calls:
+            call()
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        for done in [pool.submit(call) for call in calls]:
+            done.result()

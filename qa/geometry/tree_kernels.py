@@ -1,0 +1,483 @@
+"""Compiled parts of ``tree``; arrays in, arrays filled. See ``tree`` for what they mean."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from qa.geometry.kernels import compiled
+
+# The kernels see plain arrays of fixed kinds; the compiler checks what mypy cannot.
+Array = Any
+
+# A triangle whose height is below this share of its longest side has no usable plane; the nearest place
+# is then sought on its three sides, which is off by at most that height.
+THIN = 1e-9
+
+# Boxes carry 24 bits; widening each side by this share keeps them outside the triangles they hold.
+ROUND_OUT = 1.2e-7
+
+
+@compiled()
+def all_finite(points: Array) -> bool:
+    bad = 0
+    for i in range(points.shape[0]):
+        if not math.isfinite(points[i, 0] + points[i, 1] + points[i, 2]):
+            bad += 1
+    return bad == 0
+
+
+@compiled()
+def centres(vertices: Array, faces: Array, out: Array, start: int, end: int) -> None:
+    """Middle of each triangle's bounding box, which splits better than the centroid on slivers."""
+    for i in range(start, end):
+        for k in range(3):
+            a, b, c = vertices[faces[i, 0], k], vertices[faces[i, 1], k], vertices[faces[i, 2], k]
+            out[i, k] = 0.5 * (min(a, min(b, c)) + max(a, max(b, c)))
+
+
+@compiled()
+def gather(
+    vertices: Array, faces: Array, face_of: Array, corners: Array, thin: Array, start: int, end: int
+) -> None:
+    for i in range(start, end):
+        face = face_of[i]
+        for c in range(3):
+            for k in range(3):
+                corners[i, c, k] = vertices[faces[face, c], k]
+        ux, uy, uz = (
+            corners[i, 1, 0] - corners[i, 0, 0],
+            corners[i, 1, 1] - corners[i, 0, 1],
+            corners[i, 1, 2] - corners[i, 0, 2],
+        )
+        vx, vy, vz = (
+            corners[i, 2, 0] - corners[i, 0, 0],
+            corners[i, 2, 1] - corners[i, 0, 1],
+            corners[i, 2, 2] - corners[i, 0, 2],
+        )
+        wx, wy, wz = vx - ux, vy - uy, vz - uz
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        longest = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz, wx * wx + wy * wy + wz * wz)
+        thin[i] = nx * nx + ny * ny + nz * nz <= (THIN * longest) * (THIN * longest)
+
+
+@compiled()
+def split_once(centre: Array, face_of: Array, start: int, end: int) -> int:
+    """Order start..end so that the lower half along its longest side comes first; return the middle."""
+    middle = start + (end - start + 1) // 2
+    if end - start < 2:
+        return middle
+    low0 = high0 = centre[start, 0]
+    low1 = high1 = centre[start, 1]
+    low2 = high2 = centre[start, 2]
+    for i in range(start + 1, end):
+        low0, high0 = min(low0, centre[i, 0]), max(high0, centre[i, 0])
+        low1, high1 = min(low1, centre[i, 1]), max(high1, centre[i, 1])
+        low2, high2 = min(low2, centre[i, 2]), max(high2, centre[i, 2])
+    axis = 0
+    if high1 - low1 > high0 - low0:
+        axis = 1
+    if high2 - low2 > max(high0 - low0, high1 - low1):
+        axis = 2
+    left, right = start, end - 1
+    draw = np.uint32(end - start)
+    while left < right:
+        # A pivot drawn from a fixed sequence: no arrangement of triangles makes this slow but by chance.
+        draw = np.uint32(draw * np.uint32(1664525) + np.uint32(1013904223))
+        pivot = centre[left + int(draw >> np.uint32(8)) % (right - left + 1), axis]
+        i, j = left, right
+        while i <= j:
+            while centre[i, axis] < pivot:
+                i += 1
+            while centre[j, axis] > pivot:
+                j -= 1
+            if i <= j:
+                c0, c1, c2, f = centre[i, 0], centre[i, 1], centre[i, 2], face_of[i]
+                centre[i, 0], centre[i, 1], centre[i, 2] = centre[j, 0], centre[j, 1], centre[j, 2]
+                face_of[i] = face_of[j]
+                centre[j, 0], centre[j, 1], centre[j, 2], face_of[j] = c0, c1, c2, f
+                i += 1
+                j -= 1
+        if middle <= j:
+            right = j
+        elif middle >= i:
+            left = i
+        else:
+            break
+    return middle
+
+
+@compiled()
+def split_below(
+    centre: Array, face_of: Array, leaf_start: Array, node: int, start: int, end: int, levels: int
+) -> None:
+    """Split the subtree under ``node`` down to the leaves and note where each leaf starts."""
+    first_leaf = (1 << levels) - 1
+    stack = np.zeros((levels + 2, 3), dtype=np.int64)
+    stack[0, 0], stack[0, 1], stack[0, 2] = node, start, end
+    top = 1
+    while top > 0:
+        top -= 1
+        at, low, high = stack[top, 0], stack[top, 1], stack[top, 2]
+        if at >= first_leaf:
+            leaf_start[at - first_leaf] = low
+            continue
+        middle = split_once(centre, face_of, low, high)
+        stack[top, 0], stack[top, 1], stack[top, 2] = 2 * at + 2, middle, high
+        stack[top + 1, 0], stack[top + 1, 1], stack[top + 1, 2] = 2 * at + 1, low, middle
+        top += 2
+
+
+@compiled()
+def leaf_boxes(corners: Array, leaf_start: Array, boxes: Array, leaves: int, start: int, end: int) -> None:
+    for leaf in range(start, end):
+        for k in range(3):
+            low, high = np.inf, -np.inf
+            for i in range(leaf_start[leaf], leaf_start[leaf + 1]):
+                for c in range(3):
+                    low, high = min(low, corners[i, c, k]), max(high, corners[i, c, k])
+            boxes[leaves - 1 + leaf, k] = low - abs(low) * ROUND_OUT - 1e-30
+            boxes[leaves - 1 + leaf, k + 3] = high + abs(high) * ROUND_OUT + 1e-30
+
+
+@compiled()
+def inner_boxes(boxes: Array, leaves: int) -> None:
+    for node in range(leaves - 2, -1, -1):
+        for k in range(3):
+            boxes[node, k] = min(boxes[2 * node + 1, k], boxes[2 * node + 2, k])
+            boxes[node, k + 3] = max(boxes[2 * node + 1, k + 3], boxes[2 * node + 2, k + 3])
+
+
+@compiled()
+def faces_around(faces: Array, vertex_count: int) -> tuple[Array, Array]:
+    """Faces round each vertex as compressed rows (start, faces)."""
+    start = np.zeros(vertex_count + 1, dtype=np.int32)
+    for i in range(faces.shape[0]):
+        for c in range(3):
+            start[faces[i, c] + 1] += 1
+    for v in range(vertex_count):
+        start[v + 1] += start[v]
+    fill = start.copy()
+    around = np.zeros(3 * faces.shape[0], dtype=np.int32)
+    for i in range(faces.shape[0]):
+        for c in range(3):
+            around[fill[faces[i, c]]] = i
+            fill[faces[i, c]] += 1
+    return start, around
+
+
+@compiled()
+def _spread(cell: int) -> int:
+    """Put two empty bits between the ten bits of a cell number."""
+    cell = (cell | (cell << 16)) & 0x030000FF
+    cell = (cell | (cell << 8)) & 0x0300F00F
+    cell = (cell | (cell << 4)) & 0x030C30C3
+    return (cell | (cell << 2)) & 0x09249249
+
+
+@compiled()
+def morton_order(points: Array) -> Array:
+    """Order of points along a Morton curve, by a radix sort of 30-bit keys."""
+    count = points.shape[0]
+    low = np.full(3, np.inf)
+    high = np.full(3, -np.inf)
+    for i in range(count):
+        for k in range(3):
+            low[k], high[k] = min(low[k], points[i, k]), max(high[k], points[i, k])
+    side = max(high[0] - low[0], high[1] - low[1], high[2] - low[2])
+    scale = 1023.0 / side if side > 0.0 else 0.0
+    keys = np.zeros(count, dtype=np.uint32)
+    for i in range(count):
+        x, y, z = (
+            int((points[i, 0] - low[0]) * scale),
+            int((points[i, 1] - low[1]) * scale),
+            int((points[i, 2] - low[2]) * scale),
+        )
+        keys[i] = _spread(x) | (_spread(y) << 1) | (_spread(z) << 2)
+    order = np.arange(count).astype(np.int32)
+    spare = np.zeros(count, dtype=np.int32)
+    for shift in (0, 10, 20):
+        tally = np.zeros(1025, dtype=np.int64)
+        for i in range(count):
+            tally[((keys[i] >> shift) & 1023) + 1] += 1
+        for b in range(1024):
+            tally[b + 1] += tally[b]
+        for i in range(count):
+            bucket = (keys[order[i]] >> shift) & 1023
+            spare[tally[bucket]] = order[i]
+            tally[bucket] += 1
+        order, spare = spare, order
+    return order
+
+
+@compiled()
+def _on_side(
+    ax: float, ay: float, az: float, bx: float, by: float, bz: float, px: float, py: float, pz: float
+) -> tuple[float, float]:
+    """Squared distance of p to the segment a-b, and where along it (0..1)."""
+    ux, uy, uz = bx - ax, by - ay, bz - az
+    length2 = ux * ux + uy * uy + uz * uz
+    t = 0.0
+    if length2 > 0.0:
+        t = ((px - ax) * ux + (py - ay) * uy + (pz - az) * uz) / length2
+        t = min(1.0, max(0.0, t))
+    dx, dy, dz = ax + t * ux - px, ay + t * uy - py, az + t * uz - pz
+    return dx * dx + dy * dy + dz * dz, t
+
+
+@compiled()
+def _near_thin(corners: Array, i: int, px: float, py: float, pz: float) -> tuple[float, float, float, int]:
+    """As ``_near``, over the three sides only; for triangles without a usable plane."""
+    best, v, w, feature = np.inf, 0.0, 0.0, 0
+    for side in range(3):
+        a, b = side, (side + 1) % 3
+        d2, t = _on_side(
+            corners[i, a, 0], corners[i, a, 1], corners[i, a, 2],
+            corners[i, b, 0], corners[i, b, 1], corners[i, b, 2], px, py, pz,
+        )  # fmt: skip
+        if d2 < best:
+            best = d2
+            if t <= 0.0:
+                feature = 4 + a
+            elif t >= 1.0:
+                feature = 4 + b
+            else:
+                feature = 1 + side
+            if side == 0:
+                v, w = t, 0.0
+            elif side == 1:
+                v, w = 1.0 - t, t
+            else:
+                v, w = 0.0, 1.0 - t
+    return best, v, w, feature
+
+
+@compiled()
+def _near(corners: Array, i: int, px: float, py: float, pz: float) -> tuple[float, float, float, int]:
+    """Nearest place of triangle i to p: squared distance, weights of corners 1 and 2, feature.
+
+    By the regions of the triangle's plane (C. Ericson, Real-Time Collision Detection, 2005, 5.1.5).
+    """
+    ax, ay, az = corners[i, 0, 0], corners[i, 0, 1], corners[i, 0, 2]
+    ux, uy, uz = corners[i, 1, 0] - ax, corners[i, 1, 1] - ay, corners[i, 1, 2] - az
+    vx, vy, vz = corners[i, 2, 0] - ax, corners[i, 2, 1] - ay, corners[i, 2, 2] - az
+    qx, qy, qz = px - ax, py - ay, pz - az
+    d1 = ux * qx + uy * qy + uz * qz
+    d2 = vx * qx + vy * qy + vz * qz
+    uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
+    d3, d4 = d1 - uu, d2 - uv
+    d5, d6 = d1 - uv, d2 - vv
+    v, w, feature = 0.0, 0.0, 0
+    if d1 <= 0.0 and d2 <= 0.0:
+        feature = 4
+    elif d3 >= 0.0 and d4 <= d3:
+        v, feature = 1.0, 5
+    elif d6 >= 0.0 and d5 <= d6:
+        w, feature = 1.0, 6
+    else:
+        vc = d1 * d4 - d3 * d2
+        vb = d5 * d2 - d1 * d6
+        va = d3 * d6 - d5 * d4
+        if vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0:
+            v, feature = d1 / (d1 - d3), 1
+        elif vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0:
+            w, feature = d2 / (d2 - d6), 3
+        elif va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0:
+            w = (d4 - d3) / ((d4 - d3) + (d5 - d6))
+            v, feature = 1.0 - w, 2
+        else:
+            inverse = 1.0 / (va + vb + vc)
+            v, w = vb * inverse, vc * inverse
+    dx, dy, dz = qx - v * ux - w * vx, qy - v * uy - w * vy, qz - v * uz - w * vz
+    return dx * dx + dy * dy + dz * dz, v, w, feature
+
+
+@compiled()
+def _box_distance2(boxes: Array, node: int, px: float, py: float, pz: float) -> float:
+    dx = max(boxes[node, 0] - px, 0.0, px - boxes[node, 3])
+    dy = max(boxes[node, 1] - py, 0.0, py - boxes[node, 4])
+    dz = max(boxes[node, 2] - pz, 0.0, pz - boxes[node, 5])
+    return float(dx * dx + dy * dy + dz * dz)
+
+
+@compiled()
+def closest(
+    corners: Array, face_of: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int,
+    points: Array, order: Array, largest: float, place: Array, distance: Array, face: Array,
+    feature: Array, start: int, end: int,
+) -> None:  # fmt: skip
+    """Fill place, distance, face and feature for order[start:end]."""
+    first_leaf = (1 << levels) - 1
+    stack = np.zeros(levels + 2, dtype=np.int64)
+    stack_d2 = np.zeros(levels + 2)
+    previous = -1
+    for n in range(start, end):
+        p = order[n]
+        px, py, pz = points[p, 0], points[p, 1], points[p, 2]
+        best, best_i, best_v, best_w, best_feature = largest * largest, -1, 0.0, 0.0, 0
+        if previous >= 0:
+            # The neighbour's triangle bounds the search from the start.
+            d2, v, w, kind = (
+                _near_thin(corners, previous, px, py, pz)
+                if thin[previous]
+                else _near(corners, previous, px, py, pz)
+            )
+            if d2 <= best:
+                best, best_i, best_v, best_w, best_feature = d2, previous, v, w, kind
+        stack[0], stack_d2[0], top = 0, 0.0, 1
+        while top > 0:
+            top -= 1
+            node = stack[top]
+            if stack_d2[top] >= best:
+                continue
+            while node < first_leaf:
+                left, right = 2 * node + 1, 2 * node + 2
+                left_d2 = _box_distance2(boxes, left, px, py, pz)
+                right_d2 = _box_distance2(boxes, right, px, py, pz)
+                if left_d2 > right_d2:
+                    left, right, left_d2, right_d2 = right, left, right_d2, left_d2
+                if left_d2 >= best:
+                    break
+                if right_d2 < best:
+                    stack[top], stack_d2[top] = right, right_d2
+                    top += 1
+                node = left
+            if node < first_leaf:
+                continue
+            leaf = node - first_leaf
+            for i in range(leaf_start[leaf], leaf_start[leaf + 1]):
+                d2, v, w, kind = (
+                    _near_thin(corners, i, px, py, pz) if thin[i] else _near(corners, i, px, py, pz)
+                )
+                if d2 < best:
+                    best, best_i, best_v, best_w, best_feature = d2, i, v, w, kind
+        previous = best_i
+        if best_i < 0:
+            continue
+        distance[p] = math.sqrt(best)
+        face[p] = face_of[best_i]
+        feature[p] = best_feature
+        for k in range(3):
+            a = corners[best_i, 0, k]
+            place[p, k] = a + best_v * (corners[best_i, 1, k] - a) + best_w * (corners[best_i, 2, k] - a)
+
+
+@compiled()
+def _unit_normal(vertices: Array, faces: Array, face: int) -> tuple[float, float, float]:
+    a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
+    ux, uy, uz = (
+        vertices[b, 0] - vertices[a, 0],
+        vertices[b, 1] - vertices[a, 1],
+        vertices[b, 2] - vertices[a, 2],
+    )
+    vx, vy, vz = (
+        vertices[c, 0] - vertices[a, 0],
+        vertices[c, 1] - vertices[a, 1],
+        vertices[c, 2] - vertices[a, 2],
+    )
+    nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    length = math.sqrt(nx * nx + ny * ny + nz * nz)
+    if length <= 0.0:
+        return 0.0, 0.0, 0.0
+    return nx / length, ny / length, nz / length
+
+
+@compiled()
+def _angle(vertices: Array, at: int, one: int, two: int) -> float:
+    ux, uy, uz = (
+        vertices[one, 0] - vertices[at, 0],
+        vertices[one, 1] - vertices[at, 1],
+        vertices[one, 2] - vertices[at, 2],
+    )
+    vx, vy, vz = (
+        vertices[two, 0] - vertices[at, 0],
+        vertices[two, 1] - vertices[at, 1],
+        vertices[two, 2] - vertices[at, 2],
+    )
+    cx, cy, cz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    return math.atan2(math.sqrt(cx * cx + cy * cy + cz * cz), ux * vx + uy * vy + uz * vz)
+
+
+@compiled()
+def _faces_on_edge(faces: Array, around_start: Array, around: Array, one: int, two: int) -> int:
+    count = 0
+    for j in range(around_start[one], around_start[one + 1]):
+        f = around[j]
+        if faces[f, 0] == two or faces[f, 1] == two or faces[f, 2] == two:
+            count += 1
+    return count
+
+
+@compiled()
+def edge_pseudonormal(
+    vertices: Array, faces: Array, around_start: Array, around: Array, one: int, two: int
+) -> tuple[float, float, float, bool]:
+    """Sum of the unit normals of the faces on the edge; True when it lies on a border."""
+    nx = ny = nz = 0.0
+    count = 0
+    for j in range(around_start[one], around_start[one + 1]):
+        f = around[j]
+        if faces[f, 0] == two or faces[f, 1] == two or faces[f, 2] == two:
+            x, y, z = _unit_normal(vertices, faces, f)
+            nx, ny, nz, count = nx + x, ny + y, nz + z, count + 1
+    return nx, ny, nz, count < 2
+
+
+@compiled()
+def vertex_pseudonormal(
+    vertices: Array, faces: Array, around_start: Array, around: Array, at: int
+) -> tuple[float, float, float, bool]:
+    """Sum of the unit normals round the vertex, each times its angle there; True on a border."""
+    nx = ny = nz = 0.0
+    border = False
+    for j in range(around_start[at], around_start[at + 1]):
+        f = around[j]
+        c = 0
+        if faces[f, 1] == at:
+            c = 1
+        elif faces[f, 2] == at:
+            c = 2
+        one, two = faces[f, (c + 1) % 3], faces[f, (c + 2) % 3]
+        angle = _angle(vertices, at, one, two)
+        x, y, z = _unit_normal(vertices, faces, f)
+        nx, ny, nz = nx + angle * x, ny + angle * y, nz + angle * z
+        if not border:
+            border = (
+                _faces_on_edge(faces, around_start, around, at, one) < 2
+                or _faces_on_edge(faces, around_start, around, at, two) < 2
+            )
+    return nx, ny, nz, border
+
+
+@compiled()
+def signs(
+    vertices: Array, faces: Array, around_start: Array, around: Array, points: Array, place: Array,
+    face: Array, feature: Array, distance: Array, normal: Array, border: Array, start: int, end: int,
+) -> None:  # fmt: skip
+    """Turn distances negative inside and fill the pseudonormal and the border flag."""
+    for i in range(start, end):
+        f = face[i]
+        if f < 0:
+            continue
+        kind = feature[i]
+        edge = False
+        if kind == 0:
+            nx, ny, nz = _unit_normal(vertices, faces, f)
+        elif kind < 4:
+            nx, ny, nz, edge = edge_pseudonormal(
+                vertices, faces, around_start, around, faces[f, kind - 1], faces[f, kind % 3]
+            )
+        else:
+            nx, ny, nz, edge = vertex_pseudonormal(vertices, faces, around_start, around, faces[f, kind - 4])
+        border[i] = edge
+        along = 0.0
+        for k in range(3):
+            n = nx if k == 0 else (ny if k == 1 else nz)
+            along += n * (points[i, k] - place[i, k])
+        if along < 0.0:
+            distance[i] = -distance[i]
+        length = math.sqrt(nx * nx + ny * ny + nz * nz)
+        if length > 0.0:
+            normal[i, 0], normal[i, 1], normal[i, 2] = nx / length, ny / length, nz / length
