@@ -1,0 +1,6 @@
+from cases.models.appliance import Appliance, OrderLine
+from cases.models.case import Case, ClinicWait
+from cases.models.clinic import Clinic, ClinicMembership
+from cases.models.mesh import Blob, MeshUse
+
+__all__ = ["Appliance", "Blob", "Case", "Clinic", "ClinicMembership", "ClinicWait", "MeshUse", "OrderLine"]

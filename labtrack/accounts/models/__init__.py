@@ -1,0 +1,4 @@
+from labtrack.accounts.models.token import ApiToken
+from labtrack.accounts.models.user import User
+
+__all__ = ["ApiToken", "User"]

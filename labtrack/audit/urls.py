@@ -1,0 +1,6 @@
+from __future__ import annotations
+
+from django.urls import URLPattern, URLResolver
+
+app_name = "audit"
+urlpatterns: list[URLPattern | URLResolver] = []

@@ -1,0 +1,102 @@
+"""Reading ``LABTRACK_...`` variables, failing loudly on a bad value."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote, urlsplit
+
+
+class SettingError(Exception):
+    """A variable holds something Fitledger cannot use; the message names it."""
+
+
+def data_folder() -> Path:
+    """Folder of the database, files and secrets: ``LABTRACK_DATA`` or the user's own data folder."""
+    stated = os.environ.get("LABTRACK_DATA")
+    folder = Path(stated) if stated else Path.home() / ".local" / "share" / "fitledger"
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    return folder
+
+
+def value(name: str) -> str | None:
+    """The variable, or the content of the file that ``NAME_FILE`` points to."""
+    from_file = os.environ.get(f"{name}_FILE")
+    if from_file:
+        return Path(from_file).read_text(encoding="utf-8").strip()
+    return os.environ.get(name)
+
+
+def flag(name: str, *, default: bool) -> bool:
+    text = os.environ.get(name)
+    if text is None:
+        return default
+    if text.lower() in {"1", "true", "yes", "on"}:
+        return True
+    if text.lower() in {"0", "false", "no", "off", ""}:
+        return False
+    raise SettingError(f"{name} must be yes or no, not {text!r}.")
+
+
+def integer(name: str, *, default: int) -> int:
+    text = os.environ.get(name)
+    if text is None:
+        return default
+    try:
+        number = int(text)
+    except ValueError:
+        raise SettingError(f"{name} must be a whole number, not {text!r}.") from None
+    if number <= 0:
+        raise SettingError(f"{name} must be above zero, not {number}.")
+    return number
+
+
+def words(name: str, *, default: str) -> list[str]:
+    return [word.strip() for word in os.environ.get(name, default).split(",") if word.strip()]
+
+
+def secret(name: str, folder: Path) -> str:
+    """A secret from the environment, else made once and kept in ``folder`` for its owner only."""
+    given = value(name)
+    if given:
+        return given
+    path = folder / "secrets" / name.lower()
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        return path.read_text(encoding="ascii")
+    with os.fdopen(descriptor, "w", encoding="ascii") as handle:
+        made = secrets.token_urlsafe(48)
+        handle.write(made)
+    return made
+
+
+def database_settings(folder: Path) -> dict[str, Any]:
+    """PostgreSQL when ``LABTRACK_DATABASE_URL`` names one, else SQLite in the data folder."""
+    url = value("LABTRACK_DATABASE_URL")
+    if not url:
+        return {
+            "ENGINE": "django.db.backends.sqlite3",
+            "NAME": folder / "fitledger.sqlite3",
+            "OPTIONS": {
+                "transaction_mode": "IMMEDIATE",
+                "timeout": 20,
+                "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
+            },
+        }
+    parts = urlsplit(url)
+    if parts.scheme not in {"postgresql", "postgres"}:
+        raise SettingError("LABTRACK_DATABASE_URL must start with postgresql://")
+    return {
+        "ENGINE": "django.db.backends.postgresql",
+        "NAME": unquote(parts.path.lstrip("/")),
+        "USER": unquote(parts.username or ""),
+        "PASSWORD": unquote(parts.password or ""),
+        "HOST": unquote(parts.hostname or ""),
+        "PORT": parts.port or 5432,
+        "CONN_MAX_AGE": 60,
+        "CONN_HEALTH_CHECKS": True,
+    }

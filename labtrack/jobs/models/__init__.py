@@ -1,0 +1,3 @@
+from labtrack.jobs.models.job import Job
+
+__all__ = ["Job"]

@@ -1,0 +1,36 @@
+"""Asking for work."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from labtrack.accounts.actor import Actor
+from labtrack.jobs.choices import OPEN_STATES
+from labtrack.jobs.dispatch import publish
+from labtrack.jobs.handlers import handler_for
+from labtrack.jobs.models import Job
+
+
+def enqueue(*, kind: str, key: str, parameters: dict[str, Any], actor: Actor | None) -> Job:
+    """Save a job row in the running transaction and wake a worker once it commits.
+
+    While a job of the same ``kind`` and ``key`` is open, that one is returned instead.
+    """
+    handler = handler_for(kind)
+    try:
+        with transaction.atomic():
+            job = Job.objects.create(
+                kind=kind,
+                key=key,
+                queue=handler.queue,
+                parameters=parameters,
+                requested_by=actor.user if actor else None,
+                published_at=timezone.now(),
+            )
+    except IntegrityError:
+        return Job.objects.get(kind=kind, key=key, state__in=OPEN_STATES)
+    transaction.on_commit(lambda: publish(job.pk, job.queue))
+    return job

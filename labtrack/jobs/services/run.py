@@ -1,0 +1,87 @@
+"""Running one job from claim to stored result; what the Celery task does, and tests without Celery."""
+
+from __future__ import annotations
+
+import logging
+import os
+import socket
+import threading
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from django.conf import settings
+from django.db import connection
+
+from labtrack.jobs.handlers import JobRefused, handler_for
+from labtrack.jobs.services.lease import Claim, LeaseLost, claim, extend, fail, finish, refuse
+
+log = logging.getLogger(__name__)
+
+
+def worker_name() -> str:
+    """Host, data folder's supervisor when there is one, and process."""
+    group = os.environ.get("LABTRACK_WORKER_GROUP", "worker")
+    return f"{socket.gethostname()[:40]}/{group}/{os.getpid()}"
+
+
+def run_job(job_id: int) -> str:
+    """Run one job if it is still to be done; return the word for what happened.
+
+    ``skipped`` (done, gone or somebody else's), ``done``, ``refused``, ``failed`` or ``lost``.
+    """
+    held = claim(job_id=job_id, worker=worker_name())
+    if held is None:
+        return "skipped"
+    handler = handler_for(held.job.kind)
+    try:
+        with _heartbeat(held):
+            store = handler.compute(held.job, lambda share, text: extend(held, progress=share, text=text))
+        finish(held, store)
+    except LeaseLost:
+        return "lost"
+    except JobRefused as refusal:
+        return _ended(lambda: refuse(held, handler, refusal.sentence), "refused")
+    except Exception:  # noqa: BLE001 - the row must say so whatever broke
+        log.exception("job %s broke", job_id)
+        trace = traceback.format_exc()
+        sentence = "Something in Fitledger broke while it worked on this. The person who looks after it can see why."
+        return _ended(lambda: fail(held, handler, sentence=sentence, log=trace), "failed")
+    return "done"
+
+
+def _ended(end: Callable[[], None], word: str) -> str:
+    try:
+        end()
+    except LeaseLost:
+        return "lost"
+    return word
+
+
+@contextmanager
+def _heartbeat(held: Claim) -> Iterator[None]:
+    """Extend the lease from a side thread while the body computes without a word of progress.
+
+    SQLite in-memory test databases cannot be shared with a thread, so there the lease must suffice.
+    """
+    if connection.vendor == "sqlite" and "memory" in str(connection.settings_dict["NAME"]):
+        yield
+        return
+    stop = threading.Event()
+
+    def beat() -> None:
+        while not stop.wait(settings.JOB_LEASE_S / 3):
+            try:
+                extend(held)
+            except LeaseLost:
+                return
+            finally:
+                connection.close()
+
+    thread = threading.Thread(target=beat, name=f"lease-{held.job.pk}", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()

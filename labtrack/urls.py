@@ -1,0 +1,18 @@
+"""Where everything is. Pages first, then the API."""
+
+from __future__ import annotations
+
+from django.urls import URLPattern, URLResolver, include, path
+
+from labtrack.views import health, home
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("", home, name="home"),
+    path("health/", health, name="health"),
+    path("", include("labtrack.accounts.urls")),
+    path("", include("labtrack.audit.urls")),
+    path("", include("cases.urls")),
+    path("", include("production.urls")),
+    path("", include("qa.urls")),
+    path("api/", include("labtrack.api.urls")),
+]

@@ -1,0 +1,28 @@
+"""The first page and the health check."""
+
+from __future__ import annotations
+
+from django.db import connection
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import render
+
+from labtrack.shell import home_panels
+from labtrack.web import page
+
+
+@page()
+def home(request: HttpRequest) -> HttpResponse:
+    """What needs me now: the panels that apply to this person."""
+    panels = []
+    for panel in home_panels:
+        context = panel.context(request.user, request)
+        if context is not None:
+            panels.append({"template": panel.template, "context": context})
+    return render(request, "labtrack/home.html", {"panels": panels})
+
+
+def health(request: HttpRequest) -> JsonResponse:
+    """For supervisors: 200 when the database answers."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1")
+    return JsonResponse({"status": "ok"})

@@ -1,0 +1,70 @@
+"""What every page's view stands on: who acts, what they may, keys of submissions, CSV."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import wraps
+from typing import Any, Concatenate, ParamSpec, cast
+
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponseBase, StreamingHttpResponse
+
+from labtrack.accounts.actor import Actor
+from labtrack.accounts.choices import Capability
+from labtrack.accounts.models import User
+
+Rest = ParamSpec("Rest")
+View = Callable[Concatenate[HttpRequest, Rest], HttpResponseBase]
+
+
+def actor_of(request: HttpRequest) -> Actor:
+    """The signed-in person as the actor of a use case."""
+    return Actor(cast(User, request.user), via="page")
+
+
+def page(*needed: Capability) -> Callable[[View[Rest]], View[Rest]]:
+    """A view for signed-in people who may all of ``needed``; others get a sentence and 403."""
+
+    def decorate(view: View[Rest]) -> View[Rest]:
+        @wraps(view)
+        def guarded(request: HttpRequest, *args: Rest.args, **kwargs: Rest.kwargs) -> HttpResponseBase:
+            actor = actor_of(request)
+            for capability in needed:
+                actor.require(capability)
+            return view(request, *args, **kwargs)
+
+        return cast("View[Rest]", login_required(guarded))
+
+    return decorate
+
+
+def submission_key(request: HttpRequest) -> str:
+    """The idempotency key that the form carried (see the ``submission_key`` template tag)."""
+    return str(request.POST.get("submission_key", ""))[:100]
+
+
+class _Echo:
+    def write(self, line: str) -> str:
+        return line
+
+
+def safe_cell(value: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula."""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return "" if value is None else value
+
+
+def csv_response(name: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> StreamingHttpResponse:
+    """Stream rows as CSV under a file name; text cells are made safe for spreadsheets."""
+    writer = csv.writer(_Echo())
+
+    def lines() -> Iterator[str]:
+        yield writer.writerow(columns)
+        for row in rows:
+            yield writer.writerow([safe_cell(cell) for cell in row])
+
+    response = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response

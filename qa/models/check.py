@@ -1,0 +1,73 @@
+"""Checks of meshes and the limits they judged by."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import models
+from django.db.models import Q
+
+from cases.models import Blob, MeshUse
+from labtrack.jobs.models import Job
+from qa.choices import CheckState, Verdict
+
+
+class LimitVersion(models.Model):
+    """One dated version of the lab's limits; the latest is in force. Never edited."""
+
+    version = models.PositiveIntegerField(unique=True)
+    content = models.JSONField(help_text="The engine's limit set, as JSON.")
+    note = models.CharField("why it changed", max_length=200)
+    active_from = models.DateTimeField()
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["-version"]
+
+    def __str__(self) -> str:
+        return f"Limits, version {self.version}"
+
+
+class MeshCheck(models.Model):
+    """What the engine said of one mesh, under one key: same key, same figures; old results stay.
+
+    ``key`` is a digest over mesh, unit, role, placement, layer, limits and engine version.
+    """
+
+    mesh = models.ForeignKey(MeshUse, on_delete=models.PROTECT, related_name="checks")
+    key = models.CharField(max_length=64)
+    engine = models.CharField(max_length=40)
+    limits = models.ForeignKey(LimitVersion, on_delete=models.PROTECT, related_name="checks")
+    request = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
+    job = models.ForeignKey(Job, null=True, on_delete=models.SET_NULL, related_name="+")
+    state = models.CharField(max_length=10, choices=CheckState.choices, default=CheckState.WAITING)
+    verdict = models.CharField(max_length=10, choices=Verdict.choices, blank=True)
+    figures = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
+    findings = models.JSONField(default=list, encoder=DjangoJSONEncoder, help_text="One row per check.")
+    profile = models.JSONField(default=dict, encoder=DjangoJSONEncoder, help_text="Area over height.")
+    preview = models.ForeignKey(Blob, null=True, on_delete=models.PROTECT, related_name="+")
+    sentence = models.TextField(blank=True, help_text="Why it could not be checked.")
+    asked_at = models.DateTimeField(auto_now_add=True)
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-asked_at", "-id"]
+        constraints = [
+            models.UniqueConstraint(fields=["mesh", "key"], name="mesh_check_once_per_key"),
+            models.CheckConstraint(
+                condition=Q(state=CheckState.WAITING, finished_at__isnull=True, verdict="")
+                | (Q(state=CheckState.DONE, finished_at__isnull=False) & ~Q(verdict=""))
+                | (Q(state=CheckState.REFUSED, finished_at__isnull=False, verdict="") & ~Q(sentence="")),
+                name="mesh_check_state_consistent",
+            ),
+        ]
+        indexes = [
+            # The latest check of a mesh.
+            models.Index(fields=["mesh", "-id"], name="mesh_check_latest"),
+        ]
+
+    def __str__(self) -> str:
+        return f"check of {self.mesh}"

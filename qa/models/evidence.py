@@ -1,0 +1,140 @@
+"""The two tables that feed the evidence, and the tally that keeps the trends fast.
+
+Rows are copies of what the records said then; they are kept by each change and can be rebuilt from
+the records, with equal results.
+"""
+
+from __future__ import annotations
+
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import models
+from django.db.models import Q
+
+from production.choices import Outcome
+from production.models import Part, Piece
+from qa.choices import EvidenceSource
+
+
+class _Factors(models.Model):
+    """What both tables carry of how, where and by whom it was made."""
+
+    source = models.CharField(max_length=10, choices=EvidenceSource.choices, default=EvidenceSource.LAB)
+    label = models.CharField(max_length=40)
+    occurred_at = models.DateTimeField()
+    day = models.DateField()
+    printer = models.CharField(max_length=80)
+    process = models.CharField(max_length=20, blank=True)
+    grade = models.CharField(max_length=20, blank=True)
+    material = models.CharField(max_length=80, blank=True)
+    lot = models.CharField(max_length=60, blank=True)
+    colour = models.CharField(max_length=40, blank=True)
+    translucency = models.CharField(max_length=10, blank=True)
+    profile = models.CharField(max_length=80, blank=True)
+    tank = models.CharField(max_length=80, blank=True)
+    days_since_filter = models.FloatField(null=True)
+    builds_since_filter = models.PositiveIntegerField(null=True)
+    layers_since_filter = models.PositiveIntegerField(null=True)
+    ml_since_filter = models.FloatField(null=True)
+    operator = models.CharField(max_length=120, blank=True)
+    steps = models.JSONField(default=dict, encoder=DjangoJSONEncoder, help_text="Item code to answer status.")
+    defects = models.JSONField(default=list, encoder=DjangoJSONEncoder)
+    outcome = models.CharField(max_length=10, choices=Outcome.choices, blank=True)
+    lost = models.BooleanField(default=False)
+    defective = models.BooleanField(default=False, help_text="Any defect found, lost or not.")
+    contaminated = models.BooleanField(default=False, help_text="Any defect of the contamination list.")
+    mature = models.BooleanField(default=False)
+    case_label = models.CharField(max_length=20, blank=True)
+    clinic = models.CharField(max_length=120, blank=True)
+    appliance_kind = models.CharField(max_length=30, blank=True)
+
+    class Meta:
+        abstract = True
+
+
+class PrintAttempt(_Factors):
+    """One row per part, from its build on."""
+
+    part = models.OneToOneField(Part, null=True, on_delete=models.PROTECT, related_name="evidence")
+    build = models.CharField(max_length=20, blank=True)
+    layer_um = models.PositiveSmallIntegerField(null=True)
+    orientation = models.CharField(max_length=10, blank=True)
+    platform_x_mm = models.FloatField(null=True)
+    platform_y_mm = models.FloatField(null=True)
+    supports = models.BooleanField(null=True)
+    hollow = models.BooleanField(null=True)
+    resin_temp_c = models.FloatField(null=True)
+    bath_parts = models.PositiveIntegerField(null=True)
+    lamp_hours = models.FloatField(null=True)
+
+    class Meta:
+        indexes = [
+            # Trends by day range.
+            models.Index(fields=["day"], name="attempt_by_day"),
+        ]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(source=EvidenceSource.IMPORT) | Q(part__isnull=False),
+                name="attempt_of_the_lab_has_part",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.label
+
+
+class FormedPieceRow(_Factors):
+    """One row per piece: everything of its part, and how it was formed."""
+
+    piece = models.OneToOneField(Piece, null=True, on_delete=models.PROTECT, related_name="evidence")
+    forming_machine = models.CharField(max_length=80, blank=True)
+    sheet = models.CharField(max_length=80, blank=True)
+    sheet_lot = models.CharField(max_length=60, blank=True)
+    formings = models.PositiveSmallIntegerField(null=True)
+    model_age_days = models.FloatField(null=True)
+    heat_s = models.PositiveSmallIntegerField(null=True)
+    interval_s = models.PositiveIntegerField(null=True)
+    remade = models.BooleanField(default=False)
+    returned = models.BooleanField(default=False, help_text="Did not fit.")
+
+    class Meta:
+        indexes = [
+            # Trends by day range.
+            models.Index(fields=["day"], name="piece_row_by_day"),
+        ]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(source=EvidenceSource.IMPORT) | Q(piece__isnull=False),
+                name="piece_row_of_the_lab_has_piece",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.label
+
+
+class EvidenceTally(models.Model):
+    """Parts counted by day, axis and level: what the trends read instead of every part.
+
+    ``axis`` is what the level belongs to (``printer``, ``material``, ``tank-days``, ``tank-builds``,
+    ``step:<item>``, ``defect``); only mature rows are counted.
+    """
+
+    day = models.DateField()
+    axis = models.CharField(max_length=60)
+    level = models.CharField(max_length=120)
+    parts = models.IntegerField(default=0)
+    lost = models.IntegerField(default=0)
+    defective = models.IntegerField(default=0)
+    contaminated = models.IntegerField(default=0)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["day", "axis", "level"], name="tally_cell_unique"),
+            models.CheckConstraint(
+                condition=Q(parts__gte=0, lost__gte=0, defective__gte=0, contaminated__gte=0),
+                name="tally_never_negative",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.day} {self.axis} {self.level}"
