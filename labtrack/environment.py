@@ -64,14 +64,23 @@ def secret(name: str, folder: Path) -> str:
         return given
     path = folder / "secrets" / name.lower()
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    try:
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except FileExistsError:
-        return path.read_text(encoding="ascii")
+    if not path.exists():
+        _make_secret(path)
+    return path.read_text(encoding="ascii")
+
+
+def _make_secret(path: Path) -> None:
+    """Several processes may start at once: the first link wins, nobody reads a half-written file."""
+    draft = path.with_name(f"{path.name}.{os.getpid()}")
+    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     with os.fdopen(descriptor, "w", encoding="ascii") as handle:
-        made = secrets.token_urlsafe(48)
-        handle.write(made)
-    return made
+        handle.write(secrets.token_urlsafe(48))
+    try:
+        os.link(draft, path)
+    except FileExistsError:
+        pass
+    finally:
+        draft.unlink()
 
 
 def database_settings(folder: Path) -> dict[str, Any]:

@@ -29,7 +29,7 @@ class Migration(migrations.Migration):
                 ('attempts', models.PositiveSmallIntegerField(default=0)),
                 ('lease', models.CharField(blank=True, help_text='Token of the worker that holds it.', max_length=40)),
                 ('lease_until', models.DateTimeField(blank=True, null=True)),
-                ('worker', models.CharField(blank=True, max_length=80)),
+                ('worker', models.CharField(blank=True, max_length=140)),
                 ('created_at', models.DateTimeField(auto_now_add=True)),
                 ('published_at', models.DateTimeField(blank=True, null=True)),
                 ('started_at', models.DateTimeField(blank=True, null=True)),

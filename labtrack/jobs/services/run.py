@@ -18,11 +18,13 @@ from labtrack.jobs.services.lease import Claim, LeaseLost, claim, extend, fail, 
 
 log = logging.getLogger(__name__)
 
+WORKER_HOST = socket.gethostname()[:40]
+
 
 def worker_name() -> str:
     """Host, data folder's supervisor when there is one, and process."""
     group = os.environ.get("LABTRACK_WORKER_GROUP", "worker")
-    return f"{socket.gethostname()[:40]}/{group}/{os.getpid()}"
+    return f"{WORKER_HOST}/{group}/{os.getpid()}"
 
 
 def run_job(job_id: int) -> str:
