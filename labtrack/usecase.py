@@ -10,8 +10,11 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from typing import TypeVar, cast
 
 from django.db import transaction
+
+Work = TypeVar("Work", bound=Callable[[], None])
 
 _pending: ContextVar[dict[Hashable, Callable[[], None]] | None] = ContextVar("pending", default=None)
 
@@ -35,9 +38,13 @@ def use_case() -> Iterator[None]:
         _pending.reset(token)
 
 
-def before_commit(key: Hashable, work: Callable[[], None]) -> None:
-    """Ask for ``work`` once at the end of the running use case; the same ``key`` asks only once."""
+def before_commit(key: Hashable, work: Work) -> Work:
+    """Ask for ``work`` once at the end of the running use case; the same ``key`` asks only once.
+
+    Returns the work that will run: the first one asked for under ``key``, so that a caller can add
+    to what it gathers.
+    """
     pending = _pending.get()
     if pending is None:
         raise RuntimeError("before_commit is only for use inside a use case")
-    pending.setdefault(key, work)
+    return cast(Work, pending.setdefault(key, work))
