@@ -1,0 +1,176 @@
+"""Whole installations in scratch folders: their own database, broker, web server and workers."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit, urlunsplit
+
+import psycopg
+import pytest
+import redis
+
+ROOT = Path(__file__).resolve().parents[2]
+PATIENCE_S = 90.0
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def eventually(question: Callable[[], Any], *, what: str, patience_s: float = PATIENCE_S) -> Any:
+    """Ask until the answer is truthy; fail with ``what`` when patience ends."""
+    deadline = time.monotonic() + patience_s
+    while time.monotonic() < deadline:
+        answer = question()
+        if answer:
+            return answer
+        time.sleep(0.05)
+    pytest.fail(f"waited {patience_s:.0f} s in vain: {what}")
+
+
+@dataclass
+class Installation:
+    """One data folder with its environment; programs run in it as a lab would run them."""
+
+    folder: Path
+    environment: dict[str, str]
+    port: int
+    programs: list[subprocess.Popen[bytes]] = field(default_factory=list)
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def manage(self, *arguments: str) -> str:
+        """Run a management command to its end; its standard output."""
+        done = subprocess.run(
+            [sys.executable, "-m", "django", *arguments],
+            cwd=ROOT, env=self.environment, capture_output=True, text=True, check=False, timeout=300,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def ask(self, code: str) -> Any:
+        """Run Python in the installation's Django; what it prints, as JSON."""
+        return json.loads(self.manage("shell", "--verbosity", "0", "-c", code))
+
+    def start(self, *command: str) -> subprocess.Popen[bytes]:
+        log = (self.folder / f"log-{len(self.programs)}.txt").open("wb")
+        program = subprocess.Popen(
+            list(command), cwd=ROOT, env=self.environment, stdout=log, stderr=subprocess.STDOUT
+        )
+        log.close()
+        self.programs.append(program)
+        return program
+
+    def serve(self) -> subprocess.Popen[bytes]:
+        program = self.start(sys.executable, "-m", "django", "serve", "--bind", f"127.0.0.1:{self.port}")
+        self.wait_until_up()
+        return program
+
+    def output(self, program: subprocess.Popen[bytes]) -> str:
+        return (self.folder / f"log-{self.programs.index(program)}.txt").read_text(errors="replace")
+
+    def answers(self) -> bool:
+        try:
+            with urllib.request.urlopen(f"{self.url}/health/", timeout=2) as response:
+                return bool(response.status == 200)
+        except (urllib.error.URLError, OSError):
+            return False
+
+    def wait_until_up(self) -> None:
+        eventually(self.answers, what=f"{self.url} answers")
+
+    def stop_all(self) -> None:
+        for program in self.programs:
+            if program.poll() is None:
+                program.send_signal(signal.SIGTERM)
+        for program in self.programs:
+            try:
+                program.wait(timeout=30)
+            except subprocess.TimeoutExpired:
+                program.kill()
+                program.wait()
+
+
+def _environment(folder: Path, **more: str) -> dict[str, str]:
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("LABTRACK_")}
+    if "LABTRACK_KERNEL_CACHE" in os.environ:
+        kept["LABTRACK_KERNEL_CACHE"] = os.environ["LABTRACK_KERNEL_CACHE"]
+    return {
+        **kept,
+        "DJANGO_SETTINGS_MODULE": "labtrack.settings",
+        "LABTRACK_DATA": str(folder),
+        "LABTRACK_JOB_LEASE_S": "4",
+        "LABTRACK_JOB_SWEEP_S": "1",
+        "PYTHONUNBUFFERED": "1",
+        **more,
+    }
+
+
+@pytest.fixture
+def postgres_url() -> Iterator[str]:
+    """A fresh database on the PostgreSQL that ``.ci/run`` starts."""
+    server = os.environ.get("LABTRACK_TEST_POSTGRES_URL")
+    if not server:
+        pytest.skip("no PostgreSQL: LABTRACK_TEST_POSTGRES_URL is not set (.ci/run starts one)")
+    name = f"fitledger_{uuid.uuid4().hex[:12]}"
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    parts = urlsplit(server)
+    yield urlunsplit(parts._replace(path=f"/{name}"))
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture
+def redis_url() -> Iterator[str]:
+    """An empty Redis database on the Redis that ``.ci/run`` starts."""
+    url = os.environ.get("LABTRACK_TEST_REDIS_URL")
+    if not url:
+        pytest.skip("no Redis: LABTRACK_TEST_REDIS_URL is not set (.ci/run starts one)")
+    own = url.rsplit("/", 1)[0] + "/9"
+    client = redis.Redis.from_url(own)
+    client.flushdb()
+    yield own
+    client.flushdb()
+    client.close()
+
+
+@pytest.fixture
+def small_installation(tmp_path: Path) -> Iterator[Installation]:
+    """SQLite and the file-system broker, as ``serve`` runs it."""
+    made = Installation(tmp_path, _environment(tmp_path), free_port())
+    yield made
+    made.stop_all()
+
+
+@pytest.fixture
+def large_installation(tmp_path: Path, postgres_url: str, redis_url: str) -> Iterator[Installation]:
+    """PostgreSQL and Redis by environment variables alone."""
+    environment = _environment(tmp_path, LABTRACK_DATABASE_URL=postgres_url, LABTRACK_REDIS_URL=redis_url)
+    made = Installation(tmp_path, environment, free_port())
+    yield made
+    made.stop_all()
+
+
+@pytest.fixture(params=["small", "large"])
+def installation(request: pytest.FixtureRequest) -> Installation:
+    """The same test on both: SQLite with files as broker, PostgreSQL with Redis."""
+    chosen: Installation = request.getfixturevalue(f"{request.param}_installation")
+    return chosen
