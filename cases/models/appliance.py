@@ -58,6 +58,9 @@ class Appliance(models.Model):
     remake_of = models.OneToOneField(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="remake"
     )
+    remake_number = models.PositiveSmallIntegerField(
+        default=0, help_text="0 for the first one, 1 for its remake, 2 for the remake of that."
+    )
     remake_reason = models.CharField(max_length=200, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
     cancelled_at = models.DateTimeField(null=True, blank=True)
@@ -67,8 +70,7 @@ class Appliance(models.Model):
         ordering = ["case", "line", "arch", "stage", "copy", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["line", "arch", "stage", "copy"],
-                condition=Q(remake_of__isnull=True),
+                fields=["line", "arch", "stage", "copy", "remake_number"],
                 name="appliance_unique_in_line",
                 violation_error_message="This order line already has that arch, stage and copy.",
             ),
@@ -76,8 +78,8 @@ class Appliance(models.Model):
                 condition=Q(copy__gte=1), name="appliance_copy_from_one"
             ),
             models.CheckConstraint(
-                condition=Q(remake_of__isnull=True, remake_reason="")
-                | (Q(remake_of__isnull=False) & ~Q(remake_reason="")),
+                condition=Q(remake_of__isnull=True, remake_number=0, remake_reason="")
+                | (Q(remake_of__isnull=False, remake_number__gt=0) & ~Q(remake_reason="")),
                 name="appliance_remake_has_reason",
                 violation_error_message="Say why it is made again.",
             ),
@@ -94,10 +96,26 @@ class Appliance(models.Model):
 
     @property
     def label(self) -> str:
-        """Case, arch, stage, copy and remake in short: C-00012 U07, C-00012 L01 copy 2 remake."""
-        parts = [f"{self.case.label} {self.arch[0].upper()}{self.stage:02d}"]
+        """Case, what, arch, stage, round, copy and remake in short; unlike any other of the case.
+
+        C-00012 U07 · C-00012 L01 round 1 copy 2 · C-00012 night guard U remake 1. Reads ``case`` and
+        ``line``: select both for lists.
+        """
+        return f"{self.case.label} {self.short_label}"
+
+    @property
+    def short_label(self) -> str:
+        """The label without the case."""
+        letter = self.arch[0].upper()
+        if self.line.kind == ApplianceKind.ALIGNER:
+            parts = [f"{letter}{self.stage:02d}"]
+        else:
+            stage = f"{self.stage:02d}" if self.stage else ""
+            parts = [f"{self.line.get_kind_display().lower()} {letter}{stage}"]
+        if self.line.round:
+            parts.append(f"round {self.line.round}")
         if self.copy > 1:
             parts.append(f"copy {self.copy}")
-        if self.remake_of_id is not None:
-            parts.append(f"remake {self.pk}")
+        if self.remake_number:
+            parts.append(f"remake {self.remake_number}")
         return " ".join(parts)
