@@ -23,13 +23,16 @@ def thread_count() -> int:
     return max(1, min(allowed, int(cap))) if cap.isdigit() else max(1, allowed)
 
 
-def in_shares(kernel: Callable[[int, int], object], count: int) -> None:
-    """Call ``kernel(start, end)`` over 0..count, in consecutive shares on all cores."""
+def in_shares(kernel: Callable[[int, int], object], count: int, *, smallest: int = SMALLEST_SHARE) -> None:
+    """Call ``kernel(start, end)`` over 0..count, in consecutive shares on all cores.
+
+    No share is smaller than ``smallest``: what takes microseconds apiece is not worth a thread.
+    """
     threads = thread_count()
-    if threads == 1 or count < 2 * SMALLEST_SHARE:
+    if threads == 1 or count < 2 * smallest:
         kernel(0, count)
         return
-    shares = min(threads * SHARES_PER_THREAD, count // SMALLEST_SHARE)
+    shares = min(threads * SHARES_PER_THREAD, count // smallest)
     edges = [count * i // shares for i in range(shares + 1)]
     with ThreadPoolExecutor(threads) as pool:
         for done in [pool.submit(kernel, edges[i], edges[i + 1]) for i in range(shares)]:

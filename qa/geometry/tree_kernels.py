@@ -303,65 +303,74 @@ def _box_distance2(boxes: Array, node: int, px: float, py: float, pz: float) -> 
 
 
 @compiled()
+def seek(
+    corners: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int, px: float, py: float,
+    pz: float, largest2: float, guess: int, stack: Array, stack_d2: Array,
+) -> tuple[float, int, float, float, int]:  # fmt: skip
+    """Nearest triangle to one point: squared distance, triangle (-1: none), corner weights, feature.
+
+    ``guess`` is a triangle likely to be near (-1: none); its distance bounds the search from the start.
+    """
+    first_leaf = (1 << levels) - 1
+    best, best_i, best_v, best_w, best_feature = largest2, -1, 0.0, 0.0, 0
+    if guess >= 0:
+        d2, v, w, kind = (
+            _near_thin(corners, guess, px, py, pz) if thin[guess] else _near(corners, guess, px, py, pz)
+        )
+        if d2 <= best:
+            best, best_i, best_v, best_w, best_feature = d2, guess, v, w, kind
+    stack[0], stack_d2[0], top = 0, 0.0, 1
+    while top > 0:
+        top -= 1
+        node = stack[top]
+        if stack_d2[top] >= best:
+            continue
+        while node < first_leaf:
+            left, right = 2 * node + 1, 2 * node + 2
+            left_d2 = _box_distance2(boxes, left, px, py, pz)
+            right_d2 = _box_distance2(boxes, right, px, py, pz)
+            if left_d2 > right_d2:
+                left, right, left_d2, right_d2 = right, left, right_d2, left_d2
+            if left_d2 >= best:
+                break
+            if right_d2 < best:
+                stack[top], stack_d2[top] = right, right_d2
+                top += 1
+            node = left
+        if node < first_leaf:
+            continue
+        leaf = node - first_leaf
+        for i in range(leaf_start[leaf], leaf_start[leaf + 1]):
+            d2, v, w, kind = _near_thin(corners, i, px, py, pz) if thin[i] else _near(corners, i, px, py, pz)
+            if d2 < best:
+                best, best_i, best_v, best_w, best_feature = d2, i, v, w, kind
+    return best, best_i, best_v, best_w, best_feature
+
+
+@compiled()
 def closest(
     corners: Array, face_of: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int,
     points: Array, order: Array, largest: float, place: Array, distance: Array, face: Array,
     feature: Array, start: int, end: int,
 ) -> None:  # fmt: skip
     """Fill place, distance, face and feature for order[start:end]."""
-    first_leaf = (1 << levels) - 1
     stack = np.zeros(levels + 2, dtype=np.int64)
     stack_d2 = np.zeros(levels + 2)
-    previous = -1
+    near = -1
     for n in range(start, end):
         p = order[n]
-        px, py, pz = points[p, 0], points[p, 1], points[p, 2]
-        best, best_i, best_v, best_w, best_feature = largest * largest, -1, 0.0, 0.0, 0
-        if previous >= 0:
-            # The neighbour's triangle bounds the search from the start.
-            d2, v, w, kind = (
-                _near_thin(corners, previous, px, py, pz)
-                if thin[previous]
-                else _near(corners, previous, px, py, pz)
-            )
-            if d2 <= best:
-                best, best_i, best_v, best_w, best_feature = d2, previous, v, w, kind
-        stack[0], stack_d2[0], top = 0, 0.0, 1
-        while top > 0:
-            top -= 1
-            node = stack[top]
-            if stack_d2[top] >= best:
-                continue
-            while node < first_leaf:
-                left, right = 2 * node + 1, 2 * node + 2
-                left_d2 = _box_distance2(boxes, left, px, py, pz)
-                right_d2 = _box_distance2(boxes, right, px, py, pz)
-                if left_d2 > right_d2:
-                    left, right, left_d2, right_d2 = right, left, right_d2, left_d2
-                if left_d2 >= best:
-                    break
-                if right_d2 < best:
-                    stack[top], stack_d2[top] = right, right_d2
-                    top += 1
-                node = left
-            if node < first_leaf:
-                continue
-            leaf = node - first_leaf
-            for i in range(leaf_start[leaf], leaf_start[leaf + 1]):
-                d2, v, w, kind = (
-                    _near_thin(corners, i, px, py, pz) if thin[i] else _near(corners, i, px, py, pz)
-                )
-                if d2 < best:
-                    best, best_i, best_v, best_w, best_feature = d2, i, v, w, kind
-        previous = best_i
-        if best_i < 0:
+        d2, near, v, w, kind = seek(
+            corners, boxes, leaf_start, thin, levels, points[p, 0], points[p, 1], points[p, 2],
+            largest * largest, near, stack, stack_d2,
+        )  # fmt: skip
+        if near < 0:
             continue
-        distance[p] = math.sqrt(best)
-        face[p] = face_of[best_i]
-        feature[p] = best_feature
+        distance[p] = math.sqrt(d2)
+        face[p] = face_of[near]
+        feature[p] = kind
         for k in range(3):
-            a = corners[best_i, 0, k]
-            place[p, k] = a + best_v * (corners[best_i, 1, k] - a) + best_w * (corners[best_i, 2, k] - a)
+            a = corners[near, 0, k]
+            place[p, k] = a + v * (corners[near, 1, k] - a) + w * (corners[near, 2, k] - a)
 
 
 @compiled()
