@@ -8,16 +8,18 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from labtrack.accounts.actor import Actor
-from labtrack.jobs.choices import OPEN_STATES
+from labtrack.jobs.choices import OPEN_STATES, Queue
 from labtrack.jobs.dispatch import publish
 from labtrack.jobs.handlers import handler_for
 from labtrack.jobs.models import Job
 
 
-def enqueue(*, kind: str, key: str, parameters: dict[str, Any], actor: Actor | None) -> Job:
+def enqueue(
+    *, kind: str, key: str, parameters: dict[str, Any], actor: Actor | None, queue: Queue | None = None
+) -> Job:
     """Save a job row in the running transaction and wake a worker once it commits.
 
-    While a job of the same ``kind`` and ``key`` is open, that one is returned instead.
+    ``queue`` is for input that is heavier, or lighter, than its kind usually is. While a job of the same ``kind`` and ``key`` is open, that one is returned instead.
     """
     handler = handler_for(kind)
     try:
@@ -25,7 +27,7 @@ def enqueue(*, kind: str, key: str, parameters: dict[str, Any], actor: Actor | N
             job = Job.objects.create(
                 kind=kind,
                 key=key,
-                queue=handler.queue,
+                queue=queue or handler.queue,
                 parameters=parameters,
                 requested_by=actor.user if actor else None,
                 published_at=timezone.now(),
