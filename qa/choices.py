@@ -37,3 +37,16 @@ class SignatureMeaning(models.TextChoices):
 class EvidenceSource(models.TextChoices):
     LAB = "lab", "The lab's own record"
     IMPORT = "import", "Imported history"
+
+
+class EvidenceUnit(models.TextChoices):
+    PART = "part", "Printed parts"
+    PIECE = "piece", "Pieces"
+
+
+class Measure(models.TextChoices):
+    """What a trend counts; the values are the columns of the tally."""
+
+    LOST = "lost", "Lost"
+    DEFECTIVE = "defective", "With any defect"
+    CONTAMINATED = "contaminated", "With a defect of a dirty tank"

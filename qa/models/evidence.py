@@ -12,7 +12,7 @@ from django.db.models import Q
 
 from production.choices import Outcome
 from production.models import Part, Piece
-from qa.choices import EvidenceSource
+from qa.choices import EvidenceSource, EvidenceUnit
 
 
 class _Factors(models.Model):
@@ -22,6 +22,7 @@ class _Factors(models.Model):
     label = models.CharField(max_length=40)
     occurred_at = models.DateTimeField()
     day = models.DateField()
+    build = models.CharField(max_length=20, blank=True, help_text="Parts of one build share causes.")
     printer = models.CharField(max_length=80)
     process = models.CharField(max_length=20, blank=True)
     grade = models.CharField(max_length=20, blank=True)
@@ -36,8 +37,12 @@ class _Factors(models.Model):
     layers_since_filter = models.PositiveIntegerField(null=True)
     ml_since_filter = models.FloatField(null=True)
     operator = models.CharField(max_length=120, blank=True)
-    steps = models.JSONField(default=dict, encoder=DjangoJSONEncoder, help_text="Item code to answer status.")
-    defects = models.JSONField(default=list, encoder=DjangoJSONEncoder)
+    steps = models.JSONField(
+        default=dict, encoder=DjangoJSONEncoder, help_text="Item code to status of the answer."
+    )
+    defects = models.JSONField(
+        default=list, encoder=DjangoJSONEncoder, help_text="kind|step of origin|step found, each once."
+    )
     outcome = models.CharField(max_length=10, choices=Outcome.choices, blank=True)
     lost = models.BooleanField(default=False)
     defective = models.BooleanField(default=False, help_text="Any defect found, lost or not.")
@@ -55,7 +60,6 @@ class PrintAttempt(_Factors):
     """One row per part, from its build on."""
 
     part = models.OneToOneField(Part, null=True, on_delete=models.PROTECT, related_name="evidence")
-    build = models.CharField(max_length=20, blank=True)
     layer_um = models.PositiveSmallIntegerField(null=True)
     orientation = models.CharField(max_length=10, blank=True)
     platform_x_mm = models.FloatField(null=True)
@@ -70,6 +74,10 @@ class PrintAttempt(_Factors):
         indexes = [
             # Trends by day range.
             models.Index(fields=["day"], name="attempt_by_day"),
+            # What the passing of time makes mature.
+            models.Index(
+                fields=["occurred_at"], condition=Q(mature=False), name="attempt_not_yet_mature"
+            ),
         ]
         constraints = [
             models.CheckConstraint(
@@ -100,6 +108,10 @@ class FormedPieceRow(_Factors):
         indexes = [
             # Trends by day range.
             models.Index(fields=["day"], name="piece_row_by_day"),
+            # What the passing of time makes mature.
+            models.Index(
+                fields=["occurred_at"], condition=Q(mature=False), name="piece_row_not_yet_mature"
+            ),
         ]
         constraints = [
             models.CheckConstraint(
@@ -113,28 +125,35 @@ class FormedPieceRow(_Factors):
 
 
 class EvidenceTally(models.Model):
-    """Parts counted by day, axis and level: what the trends read instead of every part.
+    """Parts, and apart from them pieces, counted by day, axis and level: what the trends read.
 
-    ``axis`` is what the level belongs to (``printer``, ``material``, ``tank-days``, ``tank-builds``,
-    ``step:<item>``, ``defect``); only mature rows are counted.
+    ``axis`` is what the level belongs to: ``all``, ``build``, ``printer``, ``grade``, ``material``,
+    ``colour``, ``translucency``, ``tank-days``, ``tank-builds``, ``step:<item>`` (level: status of the
+    answer) and ``defect`` (level: kind|origin|found). Only mature rows are counted. A cell may fall
+    back to zero and stay: it says the same as no cell.
     """
 
+    unit = models.CharField(max_length=5, choices=EvidenceUnit.choices)
     day = models.DateField()
     axis = models.CharField(max_length=60)
     level = models.CharField(max_length=120)
-    parts = models.IntegerField(default=0)
+    parts = models.IntegerField(default=0, help_text="How many of the unit are counted here.")
     lost = models.IntegerField(default=0)
     defective = models.IntegerField(default=0)
     contaminated = models.IntegerField(default=0)
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["day", "axis", "level"], name="tally_cell_unique"),
+            models.UniqueConstraint(fields=["unit", "day", "axis", "level"], name="tally_cell_unique"),
             models.CheckConstraint(
                 condition=Q(parts__gte=0, lost__gte=0, defective__gte=0, contaminated__gte=0),
                 name="tally_never_negative",
             ),
         ]
+        indexes = [
+            # One axis over a range of days: the spread between builds.
+            models.Index(fields=["unit", "axis", "day"], name="tally_by_axis"),
+        ]
 
     def __str__(self) -> str:
-        return f"{self.day} {self.axis} {self.level}"
+        return f"{self.unit} {self.day} {self.axis} {self.level}"

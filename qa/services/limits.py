@@ -1,0 +1,106 @@
+"""The lab's limits: dated versions, the latest in force; a change is a new version, old results stay."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from labtrack.accounts.actor import Actor
+from labtrack.accounts.choices import Capability
+from labtrack.audit.services.record import record_created
+from labtrack.audit.services.submissions import Outcome, once
+from labtrack.errors import Conflict, Refused
+from qa.geometry.errors import GeometryError
+from qa.geometry.limits import SHIPPED, LimitSet
+from qa.models import LimitVersion
+
+LAB_SET = "lab"
+FIRST_NOTE = "Starting points that came with Fitledger; no standard sets most of them."
+
+
+def limits_in_force() -> LimitVersion:
+    """The latest version; the first one is made from the shipped starting points when it is asked for."""
+    latest = LimitVersion.objects.order_by("-version").first()
+    if latest is not None:
+        return latest
+    try:
+        with transaction.atomic():
+            return LimitVersion.objects.create(
+                version=1, content=SHIPPED.to_json(), note=FIRST_NOTE, active_from=timezone.now()
+            )
+    except IntegrityError:  # somebody else asked first in the same moment
+        return LimitVersion.objects.get(version=1)
+
+
+def limit_set(version: LimitVersion) -> LimitSet:
+    """The engine's set of a stored version."""
+    return LimitSet.from_json(version.content)
+
+
+def change_limits(
+    *,
+    actor: Actor,
+    key: str,
+    based_on: int,
+    values: Mapping[str, float],
+    source: str,
+    note: str,
+) -> Outcome[LimitVersion]:
+    """Put a new version in force with ``values`` replaced; their source is named beside each.
+
+    ``based_on`` is the version the person saw; when another has come into force since, nothing is
+    changed.
+    """
+    actor.require(Capability.LIMITS)
+    source, note = source.strip(), note.strip()
+    if not note:
+        raise Refused("note-missing", "Say why the limits change.", field="note")
+    if not source:
+        raise Refused("source-missing", "Say where the new values come from.", field="source")
+
+    def make() -> LimitVersion:
+        current = limits_in_force()
+        if current.version != based_on:
+            raise Conflict(
+                "limits-changed",
+                f"Version {current.version} of the limits came into force meanwhile. Look at it, then change it.",
+            )
+        changed = _changed(limit_set(current), values, version=str(current.version + 1), source=source)
+        made = LimitVersion(
+            version=current.version + 1,
+            content=changed.to_json(),
+            note=note[:200],
+            active_from=timezone.now(),
+            recorded_by=actor.user,
+        )
+        try:
+            with transaction.atomic():
+                made.save()
+        except IntegrityError:
+            raise Conflict(
+                "limits-changed", "Somebody else changed the limits in this moment. Look at theirs first."
+            ) from None
+        record_created(actor=actor, action="change-limits", subject=made, reason=note)
+        return made
+
+    return once(
+        actor=actor,
+        key=key,
+        use_case="change-limits",
+        payload={"based_on": based_on, "values": dict(values), "source": source, "note": note},
+        model=LimitVersion,
+        make=make,
+    )
+
+
+def _changed(current: LimitSet, values: Mapping[str, float], *, version: str, source: str) -> LimitSet:
+    try:
+        differing = {name: value for name, value in values.items() if current.value(name) != value}
+        if not differing:
+            raise Refused("nothing-changed", "No limit differs from the version in force.")
+        changed = current.changed(differing, name=LAB_SET, version=version, source=source[:120])
+        return LimitSet.from_json(changed.to_json())
+    except GeometryError as error:
+        raise Refused(f"limit-{error.code}", error.sentence) from error
