@@ -72,3 +72,16 @@ class ToothNotation(models.TextChoices):
     FDI = "fdi", "FDI (ISO 3950)"
     UNIVERSAL = "universal", "Universal numbering"
     PALMER = "palmer", "Palmer"
+
+
+class CaseState(models.TextChoices):
+    """How a case stands. Derived, never stored."""
+
+    OPEN = "open", "In the lab"
+    WAITING = "waiting", "Waiting for the clinic"
+    DELIVERED = "delivered", "Delivered"
+    VOIDED = "voided", "Voided"
+
+
+# Roles only the lab may attach.
+LAB_MESH_ROLES = (MeshRole.PREPARED, MeshRole.PRINT_SCAN)

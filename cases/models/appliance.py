@@ -74,9 +74,7 @@ class Appliance(models.Model):
                 name="appliance_unique_in_line",
                 violation_error_message="This order line already has that arch, stage and copy.",
             ),
-            models.CheckConstraint(
-                condition=Q(copy__gte=1), name="appliance_copy_from_one"
-            ),
+            models.CheckConstraint(condition=Q(copy__gte=1), name="appliance_copy_from_one"),
             models.CheckConstraint(
                 condition=Q(remake_of__isnull=True, remake_number=0, remake_reason="")
                 | (Q(remake_of__isnull=False, remake_number__gt=0) & ~Q(remake_reason="")),

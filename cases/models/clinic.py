@@ -11,9 +11,7 @@ from cases.choices import ToothNotation
 class Clinic(models.Model):
     code = models.SlugField(max_length=20, unique=True, help_text="Short word used on labels.")
     name = models.CharField(max_length=120, unique=True)
-    tooth_notation = models.CharField(
-        max_length=20, choices=ToothNotation.choices, default=ToothNotation.FDI
-    )
+    tooth_notation = models.CharField(max_length=20, choices=ToothNotation.choices, default=ToothNotation.FDI)
     active = models.BooleanField(default=True)
     created_at = models.DateTimeField(auto_now_add=True)
 

@@ -69,9 +69,7 @@ class MeshUse(models.Model):
                 name="mesh_use_once_per_case",
                 violation_error_message="This very file is already attached there.",
             ),
-            models.CheckConstraint(
-                condition=Q(triangles__gt=0), name="mesh_use_has_triangles"
-            ),
+            models.CheckConstraint(condition=Q(triangles__gt=0), name="mesh_use_has_triangles"),
         ]
 
     def __str__(self) -> str:
