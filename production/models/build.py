@@ -58,7 +58,8 @@ class Build(models.Model):
                 name="build_final_means_finished",
             ),
             models.CheckConstraint(
-                condition=Q(state__in=(BuildState.PLANNED, BuildState.CANCELLED)) | Q(started_at__isnull=False),
+                condition=Q(state__in=(BuildState.PLANNED, BuildState.CANCELLED))
+                | Q(started_at__isnull=False),
                 name="build_running_means_started",
             ),
             models.UniqueConstraint(
@@ -98,7 +99,9 @@ class Part(models.Model):
     platform_x_mm = models.DecimalField(max_digits=6, decimal_places=1, null=True, blank=True)
     platform_y_mm = models.DecimalField(max_digits=6, decimal_places=1, null=True, blank=True)
     rotation_deg = models.DecimalField(max_digits=5, decimal_places=1, default=0)
-    outcome = models.CharField(max_length=10, choices=Outcome.choices, blank=True, help_text="Final, kept by steps.")
+    outcome = models.CharField(
+        max_length=10, choices=Outcome.choices, blank=True, help_text="Kept by its steps."
+    )
     outcome_at = models.DateTimeField(null=True, blank=True)
     recorded_at = models.DateTimeField(auto_now_add=True)
 

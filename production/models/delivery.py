@@ -24,6 +24,10 @@ class Delivery(models.Model):
         ordering = ["-number"]
 
     def __str__(self) -> str:
+        return self.label
+
+    @property
+    def label(self) -> str:
         return f"D-{self.number:05d}"
 
 

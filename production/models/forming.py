@@ -32,6 +32,12 @@ class FormingBatch(models.Model):
                 name="forming_batch_ends_after_start",
                 violation_error_message="The batch cannot end before it started.",
             ),
+            models.UniqueConstraint(
+                fields=["machine"],
+                condition=Q(finished_at__isnull=True),
+                name="machine_runs_one_batch",
+                violation_error_message="This machine already has an open batch. Close that one first.",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -55,7 +61,9 @@ class FormingCycle(models.Model):
     pressure_bar = models.DecimalField(max_digits=4, decimal_places=2, null=True, blank=True)
     hold_s = models.PositiveSmallIntegerField(null=True, blank=True)
     cool_s = models.PositiveSmallIntegerField(null=True, blank=True)
-    interval_s = models.PositiveIntegerField(null=True, blank=True, help_text="Since the machine's last cycle.")
+    interval_s = models.PositiveIntegerField(
+        null=True, blank=True, help_text="Since the machine's last cycle."
+    )
     occurred_at = models.DateTimeField()
     recorded_at = models.DateTimeField(auto_now_add=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
@@ -64,7 +72,11 @@ class FormingCycle(models.Model):
         ordering = ["batch", "position"]
         constraints = [
             models.UniqueConstraint(fields=["batch", "position"], name="cycle_position_unique"),
-            models.UniqueConstraint(fields=["part", "forming"], name="cycle_forming_counted_once"),
+            models.UniqueConstraint(
+                fields=["part", "forming"],
+                name="cycle_forming_counted_once",
+                violation_error_message="Somebody formed over this model in the same moment. Look again.",
+            ),
             models.CheckConstraint(
                 condition=Q(pressure_bar__isnull=True) | Q(pressure_bar__gte=-1, pressure_bar__lte=12),
                 name="cycle_pressure_plausible",

@@ -31,7 +31,14 @@ class WorkInstruction(models.Model):
     caution = models.TextField(blank=True, help_text="Shown before the work, in full.")
     active_from = models.DateTimeField()
     recorded_at = models.DateTimeField(auto_now_add=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text="Nobody: shipped with Fitledger.",
+    )
 
     class Meta:
         ordering = ["step", "-version"]

@@ -23,7 +23,10 @@ class Material(models.Model):
         max_digits=8, decimal_places=2, null=True, blank=True, help_text="Per litre, kilogram or sheet."
     )
     consumption_factor = models.DecimalField(
-        max_digits=4, decimal_places=2, default=1, help_text="Bought volume per part volume; above 1 for losses."
+        max_digits=4,
+        decimal_places=2,
+        default=1,
+        help_text="Bought volume per part volume; above 1 for losses.",
     )
     thickness_mm = models.DecimalField(max_digits=4, decimal_places=2, null=True, blank=True)
     active = models.BooleanField(default=True)

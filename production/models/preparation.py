@@ -82,4 +82,6 @@ class ProcessCombination(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.printer}, {self.material}, {self.profile_name}, {self.wash_program}, {self.cure_program}"
+        return (
+            f"{self.printer}, {self.material}, {self.profile_name}, {self.wash_program}, {self.cure_program}"
+        )

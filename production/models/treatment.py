@@ -30,9 +30,7 @@ class TreatmentRun(models.Model):
     class Meta:
         ordering = ["-started_at", "-id"]
         constraints = [
-            models.CheckConstraint(
-                condition=Q(step__in=TREATMENT_STEPS), name="treatment_step_known"
-            ),
+            models.CheckConstraint(condition=Q(step__in=TREATMENT_STEPS), name="treatment_step_known"),
             models.CheckConstraint(
                 condition=Q(finished_at__gte=F("started_at")),
                 name="treatment_ends_after_start",
