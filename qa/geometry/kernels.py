@@ -44,7 +44,7 @@ def _source_digest() -> str:
 def _prepare_cache() -> None:
     folder = cache_folder()
     folder.mkdir(parents=True, exist_ok=True)
-    numba.config.CACHE_DIR = str(folder)
+    numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]  # made at run time
 
 
 if COMPILING:

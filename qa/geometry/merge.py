@@ -35,8 +35,9 @@ def _rehash(keys: NDArray[np.generic], count: int, size: int) -> IndexArray:
     table = np.full(size, -1, np.int32)
     mask = np.uint64(size - 1)
     for index in range(count):
-        slot = (_hash(np.uint64(keys[index, 0]), np.uint64(keys[index, 1]), np.uint64(keys[index, 2]))
-                >> _SHIFT) & mask
+        slot = (
+            _hash(np.uint64(keys[index, 0]), np.uint64(keys[index, 1]), np.uint64(keys[index, 2])) >> _SHIFT
+        ) & mask
         while table[slot] >= 0:
             slot = (slot + np.uint64(1)) & mask
         table[slot] = index
@@ -66,9 +67,7 @@ def _power_of_two(least: int) -> int:
 
 
 @compiled()
-def merge_stl_records(
-    data: NDArray[np.uint8], count: int
-) -> tuple[NDArray[np.uint32], IndexArray, int]:
+def merge_stl_records(data: NDArray[np.uint8], count: int) -> tuple[NDArray[np.uint32], IndexArray, int]:
     """Merge the facets of a binary STL straight from its bytes.
 
     Returns the unique vertices as float32 bits (n x 3), the faces (count x 3) and the number of the
@@ -95,9 +94,7 @@ def merge_stl_records(
                 return keys[:0], faces, facet
             slot = (_hash(np.uint64(x), np.uint64(y), np.uint64(z)) >> _SHIFT) & mask
             index = table[slot]
-            while index >= 0 and not (
-                keys[index, 0] == x and keys[index, 1] == y and keys[index, 2] == z
-            ):
+            while index >= 0 and not (keys[index, 0] == x and keys[index, 1] == y and keys[index, 2] == z):
                 slot = (slot + np.uint64(1)) & mask
                 index = table[slot]
             if index < 0:
@@ -166,3 +163,10 @@ def merge_indexed(points: FloatArray, faces: IndexArray) -> tuple[FloatArray, In
     used[faces.reshape(-1)] = True
     index_of, first = _merge_bits(copy.view(np.uint64), used)
     return copy[first], np.ascontiguousarray(index_of[faces], dtype=np.int32)
+
+
+def distinct_rows(rows: IndexArray) -> int:
+    """How many different rows an n x 3 array of non-negative indices has."""
+    bits = rows.astype(np.uint64)
+    _, first = _merge_bits(bits, np.ones(len(rows), dtype=np.bool_))
+    return len(first)

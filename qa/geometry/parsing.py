@@ -78,8 +78,8 @@ def _scaled(mantissa: np.uint64, power: int) -> float:
         if value == 0.0:
             return 0.0
     if power >= 0:
-        return value * _TENS[power]
-    return value / _TENS[-power]
+        return float(value * _TENS[power])
+    return float(value / _TENS[-power])
 
 
 @compiled()
@@ -198,7 +198,9 @@ def parse_numbers(data: Bytes, at: int, end: int, out: FloatArray) -> tuple[int,
 
 
 @compiled()
-def fan_triangles(points: FloatArray, corners: NDArray[np.int64], starts: NDArray[np.int64]) -> NDArray[np.int32]:
+def fan_triangles(
+    points: FloatArray, corners: NDArray[np.int64], starts: NDArray[np.int64]
+) -> NDArray[np.int32]:
     """Split polygons into triangles: fans, and for a quadrilateral the diagonal that does not fold it.
 
     ``corners`` lists the polygons' point indices one after another, ``starts`` (polygons + 1) where

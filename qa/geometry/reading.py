@@ -34,6 +34,7 @@ MM_PER_UNIT = {"micron": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4
 UNITS = ("mm", "cm", "m", "inch")
 # Storage coarser than this blurs what the checks look for (a layer is 0.025 to 0.1 mm).
 NEEDED_RESOLUTION_MM = 0.01
+_LEAST_DIGITS = 6
 _HASH_ASIDE_BYTES = 1_000_000
 _SNIFF_BYTES = 8192
 _FORMAT_NAMES = {
@@ -220,4 +221,6 @@ def _resolution(raw: RawMesh) -> float:
         return 0.0
     if raw.binary32:
         return float(np.spacing(np.float32(largest)))
-    return float(10.0 ** (np.floor(np.log10(largest)) + 1 - raw.digits))
+    # A writer that prints 100 may print six digits elsewhere: fewer are never concluded from the text.
+    digits = max(raw.digits, _LEAST_DIGITS)
+    return float(10.0 ** (np.floor(np.log10(largest)) + 1 - digits))

@@ -113,7 +113,7 @@ def _safe_parser() -> expat.XMLParserType:
 
 def _feed(parser: expat.XMLParserType, text: bytes) -> None:
     try:
-        parser.Parse(text, 1)
+        parser.Parse(text, True)  # noqa: FBT003 (the parser takes it by place only)
     except expat.ExpatError as error:
         raise GeometryError(
             "syntax", f"The 3MF package's XML is broken at line {error.lineno:,}. Export it again."

@@ -318,7 +318,7 @@ def _integer(data: Bytes, at: int, width: int, big: int, signed: int) -> int:
     value = 0
     for byte in range(width):
         place = byte if big else width - 1 - byte
-        value = (value << 8) | np.int64(data[at + place])
+        value = (value << 8) | int(data[at + place])
     if signed and value >= (1 << (8 * width - 1)):
         value -= 1 << (8 * width)
     return value

@@ -1,0 +1,198 @@
+"""Check a mesh before it is printed: every group's figures, every verdict, one answer.
+
+A group is a module with ``compute(subject, limits, progress) -> frozen figures``,
+``figures_json(figures) -> dict`` and ``judge(figures, request, limits) -> list[Check]``; adding one to
+``GROUPS`` is all it takes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Protocol, cast
+
+import numpy as np
+
+from qa.geometry import contact, layers, size, surface
+from qa.geometry.limits import LimitSet
+from qa.geometry.mesh import FloatArray, IndexArray
+from qa.geometry.reading import ReadMesh
+from qa.geometry.subject import ROLES, CheckRequest, Role, Subject, make_subject
+from qa.geometry.supports import judge_supports
+from qa.geometry.verdicts import Check, Verdict, jsonable, worst
+
+ENGINE = "geometry 1.0"
+
+
+class GroupModule(Protocol):
+    """What a group's module offers."""
+
+    def compute(
+        self, subject: Subject, limits: LimitSet, progress: Callable[[float], None] | None = None
+    ) -> Any: ...
+
+    def figures_json(self, figures: Any) -> dict[str, Any]: ...
+
+    def judge(self, figures: Any, request: CheckRequest, limits: LimitSet) -> list[Check]: ...
+
+
+@dataclass(frozen=True)
+class Group:
+    """A group of figures: its module, the roles it is for and its rough share of the work."""
+
+    name: str
+    words: str
+    module: GroupModule
+    roles: tuple[Role, ...]
+    weight: float
+
+
+_PRINTED: tuple[Role, ...] = ("design", "prepared")
+GROUPS: tuple[Group, ...] = (
+    Group("surface", "surface", cast(GroupModule, surface), ROLES, 4.0),
+    Group("size", "size", cast(GroupModule, size), ROLES, 1.0),
+    Group("contact", "base contact", cast(GroupModule, contact), _PRINTED, 2.0),
+    Group("layers", "layers", cast(GroupModule, layers), _PRINTED, 4.0),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """The part layer by layer, for a chart: ``None`` areas are open outlines.
+
+    ``mid_air`` rows are x, y, z in the file's frame (mm) and area (mm2); ``mid_air_heights_mm`` their
+    heights over the platform. ``open_chains`` counts loose ends per layer.
+    """
+
+    layer_mm: float
+    heights_mm: FloatArray
+    areas_mm2: FloatArray
+    open_chains: IndexArray
+    mid_air: FloatArray
+    mid_air_heights_mm: FloatArray
+
+    def as_json(self) -> dict[str, Any]:
+        """A JSON-ready form; areas that are not defined become null."""
+        return {
+            "layer_mm": self.layer_mm,
+            "heights_mm": jsonable(np.round(self.heights_mm, 6)),
+            "areas_mm2": jsonable(self.areas_mm2),
+            "open_chains": jsonable(self.open_chains),
+            "mid_air": jsonable(self.mid_air),
+            "mid_air_heights_mm": jsonable(self.mid_air_heights_mm),
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class DesignCheck:
+    """The answer: one verdict, the figures, the rows behind it and the layer profile if there is one.
+
+    ``groups`` holds each group's own figures by name, for callers that want more than JSON.
+    """
+
+    verdict: Verdict
+    engine: str
+    role: str
+    figures: Mapping[str, Any]
+    checks: tuple[Check, ...]
+    profile: Profile | None
+    groups: Mapping[str, Any]
+
+    def as_json(self) -> dict[str, Any]:
+        """What ``check_design --json`` prints; no number in it is infinite or not a number."""
+        return {
+            "verdict": self.verdict,
+            "engine": self.engine,
+            "figures": dict(self.figures),
+            "checks": [check.as_json() for check in self.checks],
+        }
+
+
+def check_design(
+    read: ReadMesh,
+    request: CheckRequest,
+    limits: LimitSet,
+    progress: Callable[[float, str], None] | None = None,
+) -> DesignCheck:
+    """Run every group that the role asks for.
+
+    ``progress`` is called with a share from 0 to 1 and the words for what is being looked at. Never
+    raises over what the mesh is like: a figure the mesh does not allow is ``None`` with verdict
+    ``unknown`` and the reason.
+    """
+    groups = [group for group in GROUPS if request.role in group.roles]
+    total = sum(group.weight for group in groups) + 1.0
+    _report(progress, 0.0, "edges and bodies")
+    subject = make_subject(read, request)
+    done = 1.0
+    found: dict[str, Any] = {}
+    figures: dict[str, Any] = {"format": read.format, "role": request.role, "layer_mm": request.layer_mm}
+    checks: list[Check] = []
+    for group in groups:
+        _report(progress, done / total, group.words)
+        inner = _inner(progress, done, group, total)
+        found[group.name] = group.module.compute(subject, limits, inner)
+        figures |= group.module.figures_json(found[group.name])
+        checks += group.module.judge(found[group.name], request, limits)
+        done += group.weight
+    if "contact" in found and "layers" in found:
+        support, row = judge_supports(found["contact"], found["layers"], request, limits)
+        figures |= support
+        checks.append(row)
+    figures |= _resolution(read)
+    checks += _resolution_rows(read)
+    _report(progress, 1.0, "done")
+    return DesignCheck(
+        verdict=worst(check.verdict for check in checks),
+        engine=ENGINE,
+        role=request.role,
+        figures=MappingProxyType(jsonable(figures)),
+        checks=tuple(checks),
+        profile=_profile(found.get("layers")),
+        groups=MappingProxyType(found),
+    )
+
+
+def _report(progress: Callable[[float, str], None] | None, share: float, words: str) -> None:
+    if progress:
+        progress(share, words)
+
+
+def _inner(
+    progress: Callable[[float, str], None] | None, done: float, group: Group, total: float
+) -> Callable[[float], None] | None:
+    """A group's own progress, as a share of the whole."""
+    if progress is None:
+        return None
+    return lambda share: progress((done + share * group.weight) / total, group.words)
+
+
+def _resolution(read: ReadMesh) -> dict[str, Any]:
+    return {"resolution_mm": read.resolution_mm, "coarse": read.coarse}
+
+
+def _resolution_rows(read: ReadMesh) -> list[Check]:
+    if not read.coarse:
+        return []
+    return [
+        Check(
+            "resolution", "unknown", read.resolution_mm, "mm", None,
+            f"At this distance from the origin the file stores coordinates {read.resolution_mm:.2g} mm "
+            "apart, so fine figures cannot be told. Move the model to the origin and export it again.",
+        )
+    ]  # fmt: skip
+
+
+def _profile(figures: layers.LayerFigures | None) -> Profile | None:
+    if figures is None or figures.profile is None:
+        return None
+    raw = figures.profile
+    return Profile(
+        layer_mm=raw.layer_mm,
+        heights_mm=raw.heights_mm,
+        areas_mm2=raw.areas_mm2,
+        open_chains=raw.open_chains,
+        mid_air=figures.mid_air,
+        mid_air_heights_mm=(raw.starts[: len(figures.mid_air), 0] + 0.5) * raw.layer_mm,
+    )

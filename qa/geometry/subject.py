@@ -1,0 +1,139 @@
+"""What every group of a check works on: the part as it will be printed, and what is shared about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from qa.geometry.errors import GeometryError
+from qa.geometry.mesh import FloatArray, IndexArray, Mesh
+from qa.geometry.nesting import Columns, Nesting, make_columns, nest
+from qa.geometry.reading import ReadMesh
+from qa.geometry.standing import turn_between
+from qa.geometry.topology import Topology, body_sums, connect
+
+Role = Literal["design", "prepared", "patient-scan"]
+Vat = Literal["bottom-up", "top-down", "none"]
+ROLES: tuple[Role, ...] = ("design", "prepared", "patient-scan")
+VATS: tuple[Vat, ...] = ("bottom-up", "top-down", "none")
+LAYER_MM_RANGE = (0.005, 1.0)
+
+
+@dataclass(frozen=True)
+class Platform:
+    """A printer's build volume in mm: width, depth and height it can use."""
+
+    name: str
+    x_mm: float
+    y_mm: float
+    z_mm: float
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A forming sheet: what it is made of and its thickness before forming."""
+
+    material: str
+    thickness_mm: float
+
+
+@dataclass(frozen=True)
+class CheckRequest:
+    """What a mesh is checked as.
+
+    ``up`` is the direction, in the file's frame, that points away from the platform; ``insertion`` the
+    direction an appliance comes off, if it is not the forming axis. ``consumption_factor`` is resin used
+    per resin in the part (washing loss, supports), from the lab's material.
+    """
+
+    role: Role = "design"
+    layer_mm: float = 0.05
+    up: tuple[float, float, float] = (0.0, 0.0, 1.0)
+    vat: Vat = "bottom-up"
+    sheet: Sheet | None = None
+    insertion: tuple[float, float, float] | None = None
+    platforms: tuple[Platform, ...] = ()
+    consumption_factor: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.role not in ROLES:
+            raise GeometryError("role", f"'{self.role}' is no role; use one of {', '.join(ROLES)}.")
+        if self.vat not in VATS:
+            raise GeometryError("vat", f"'{self.vat}' is no kind of vat; use one of {', '.join(VATS)}.")
+        low, high = LAYER_MM_RANGE
+        if not low <= self.layer_mm <= high:
+            raise GeometryError(
+                "layer", f"A layer of {self.layer_mm:g} mm is outside {low:g} to {high:g} mm."
+            )
+        for vector, name in ((self.up, "up"), (self.insertion, "insertion")):
+            if vector is not None:
+                _unit(vector, name)
+        if not 0 < self.consumption_factor < 100:
+            raise GeometryError("consumption", "The consumption factor must be a positive number.")
+
+
+def _unit(vector: tuple[float, float, float], name: str) -> FloatArray:
+    array = np.asarray(vector, dtype=np.float64)
+    if array.shape != (3,) or not np.isfinite(array).all() or not np.linalg.norm(array) > 0:
+        raise GeometryError("direction", f"The direction '{name}' needs three numbers that are not all zero.")
+    unit: FloatArray = array / np.linalg.norm(array)
+    return unit
+
+
+@dataclass(frozen=True, eq=False)
+class Subject:
+    """A mesh in its build pose with its connections.
+
+    ``mesh`` stands on z = 0, centred in x and y; a point p of it lies at ``rotation.T @ (p + shift)`` in
+    the file's frame. ``volumes`` (mm3, signed) and ``areas`` (mm2) are per body.
+    """
+
+    read: ReadMesh
+    request: CheckRequest
+    mesh: Mesh
+    rotation: FloatArray
+    shift: FloatArray
+    topology: Topology
+    volumes: FloatArray
+    areas: FloatArray
+    columns: Columns
+    nesting: Nesting
+
+    @property
+    def height_mm(self) -> float:
+        """From the platform to the highest vertex."""
+        return float(self.mesh.vertices[:, 2].max())
+
+    @property
+    def coarse(self) -> bool:
+        """Whether stored coordinates are too wide apart for what the checks look for."""
+        return self.read.coarse
+
+    def in_file(self, points: FloatArray) -> FloatArray:
+        """Points (n x 3) of the build pose in the file's frame, in mm."""
+        moved: FloatArray = (points + self.shift) @ self.rotation
+        return moved
+
+
+def make_subject(read: ReadMesh, request: CheckRequest) -> Subject:
+    """Put a mesh into its build pose and find its edges, bodies and their nesting."""
+    rotation = turn_between(_unit(request.up, "up"), np.array([0.0, 0.0, 1.0]))
+    vertices = read.mesh.vertices if np.array_equal(rotation, np.eye(3)) else read.mesh.vertices @ rotation.T
+    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    shift = np.array([0.5 * (low[0] + high[0]), 0.5 * (low[1] + high[1]), low[2]])
+    mesh = Mesh(np.ascontiguousarray(vertices - shift), read.mesh.faces)
+    topology = connect(mesh)
+    middle = np.array([0.0, 0.0, 0.5 * (high[2] - low[2])])
+    volumes, areas = body_sums(mesh.vertices, mesh.faces, topology.body, topology.bodies, middle)
+    columns = make_columns(mesh)
+    nesting = nest(mesh, topology, volumes, columns)
+    return Subject(read, request, mesh, rotation, shift, topology, volumes, areas, columns, nesting)
+
+
+def open_bodies(topology: Topology) -> IndexArray:
+    """Numbers of the bodies that have a half-edge without a twin."""
+    loose = topology.twin.reshape(-1, 3).min(axis=1) < 0
+    owners = topology.body[loose & (topology.body >= 0)]
+    return np.unique(owners).astype(np.int32)

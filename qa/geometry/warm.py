@@ -1,0 +1,97 @@
+"""Compile every kernel, or load it from the cache, so that no one waits for it at first use."""
+
+from __future__ import annotations
+
+import io
+import struct
+import zipfile
+
+from qa.geometry.check import check_design
+from qa.geometry.limits import SHIPPED
+from qa.geometry.preview import make_preview
+from qa.geometry.reading import read_mesh
+from qa.geometry.subject import CheckRequest, Platform
+
+_CORNERS = [
+    (0, 0, 0),
+    (30, 0, 0),
+    (30, 20, 0),
+    (0, 20, 0),
+    (0, 0, 10),
+    (30, 0, 10),
+    (30, 20, 10),
+    (0, 20, 10),
+]
+_QUADS = [(0, 3, 2, 1), (4, 5, 6, 7), (0, 1, 5, 4), (1, 2, 6, 5), (2, 3, 7, 6), (3, 0, 4, 7)]
+
+
+def _obj(shift: float) -> str:
+    """A box of quadrilaterals as OBJ text, indices relative to its own end."""
+    points = "".join(f"v {x + shift} {y} {z}\n" for x, y, z in _CORNERS)
+    return points + "".join("f " + " ".join(str(index - 8) for index in quad) + "\n" for quad in _QUADS)
+
+
+def _triangles() -> list[tuple[int, int, int]]:
+    return [(a, b, c) for quad in _QUADS for a, b, c in ((quad[0], quad[1], quad[2]), (quad[0], *quad[2:]))]
+
+
+def _stl_text() -> bytes:
+    facets = "".join(
+        "facet normal 0 0 0\nouter loop\n"
+        + "".join("vertex {} {} {}\n".format(*_CORNERS[corner]) for corner in triangle)
+        + "endloop\nendfacet\n"
+        for triangle in _triangles()
+    )
+    return f"solid box\n{facets}endsolid box\n".encode()
+
+
+def _stl_binary() -> bytes:
+    records = b"".join(
+        struct.pack("<12fH", 0, 0, 0, *(float(v) for corner in triangle for v in _CORNERS[corner]), 0)
+        for triangle in _triangles()
+    )
+    return bytes(80) + struct.pack("<I", len(_triangles())) + records
+
+
+def _ply(*, binary: bool) -> bytes:
+    head = (
+        f"ply\nformat {'binary_little_endian' if binary else 'ascii'} 1.0\nelement vertex 8\n"
+        "property float x\nproperty float y\nproperty float z\nelement face 6\n"
+        "property list uchar int vertex_indices\nend_header\n"
+    ).encode()
+    if binary:
+        body = b"".join(struct.pack("<3f", *corner) for corner in _CORNERS)
+        return head + body + b"".join(struct.pack("<B4i", 4, *quad) for quad in _QUADS)
+    body = "".join("{} {} {}\n".format(*corner) for corner in _CORNERS).encode()
+    return head + body + "".join("4 {} {} {} {}\n".format(*quad) for quad in _QUADS).encode()
+
+
+def _package() -> bytes:
+    points = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in _CORNERS)
+    faces = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in _triangles())
+    model = (
+        '<model unit="millimeter"><resources><object id="1"><mesh>'
+        f"<vertices>{points}</vertices><triangles>{faces}</triangles></mesh></object></resources>"
+        '<build><item objectid="1"/></build></model>'
+    )
+    relation = (
+        '<Relationships><Relationship Id="r" Target="/3D/m.model" '
+        'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/></Relationships>'
+    )
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w") as package:
+        package.writestr("_rels/.rels", relation)
+        package.writestr("3D/m.model", model)
+    return stream.getvalue()
+
+
+def warm_up() -> None:
+    """Run every kernel once on a tiny mesh: seconds the first time, then a fraction of one."""
+    for data in (_stl_binary(), _stl_text(), _ply(binary=True), _ply(binary=False), _package()):
+        read_mesh(data)
+    two = read_mesh((_obj(0.0) + _obj(29.5)).encode())
+    request = CheckRequest(platforms=(Platform("any", 100.0, 100.0, 100.0),))
+    check_design(two, request, SHIPPED)
+    open_box = "\n".join((_obj(0.0)).splitlines()[:-1]).encode()
+    check_design(read_mesh(open_box), CheckRequest(role="patient-scan"), SHIPPED)
+    make_preview(two.mesh, max_triangles=12)
