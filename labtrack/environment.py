@@ -40,7 +40,7 @@ def flag(name: str, *, default: bool) -> bool:
     raise SettingError(f"{name} must be yes or no, not {text!r}.")
 
 
-def integer(name: str, *, default: int) -> int:
+def integer(name: str, *, default: int, least: int = 1) -> int:
     text = os.environ.get(name)
     if text is None:
         return default
@@ -48,8 +48,8 @@ def integer(name: str, *, default: int) -> int:
         number = int(text)
     except ValueError:
         raise SettingError(f"{name} must be a whole number, not {text!r}.") from None
-    if number <= 0:
-        raise SettingError(f"{name} must be above zero, not {number}.")
+    if number < least:
+        raise SettingError(f"{name} must be {least} or more, not {number}.")
     return number
 
 

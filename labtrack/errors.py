@@ -38,3 +38,9 @@ class NotFound(DomainError):
 
     def __init__(self, sentence: str = "There is nothing here under that number.") -> None:
         super().__init__("not-found", sentence)
+
+
+class TooMany(DomainError):
+    """Tried too often; waiting helps."""
+
+    status = 429

@@ -27,6 +27,8 @@ if HTTPS:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_SSL_REDIRECT = True
     SECURE_HSTS_SECONDS = 31_536_000
+# How many proxies of our own stand before the server and append to X-Forwarded-For.
+TRUSTED_PROXIES = integer("LABTRACK_PROXIES", default=0, least=0)
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
 SESSION_COOKIE_HTTPONLY = True
@@ -34,6 +36,7 @@ SESSION_COOKIE_AGE = integer("LABTRACK_SESSION_HOURS", default=12) * 3600
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
+CSRF_FAILURE_VIEW = "labtrack.problem_pages.csrf_failure"
 
 INSTALLED_APPS = [
     "django.contrib.auth",
@@ -118,6 +121,11 @@ USE_I18N = True
 
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
+STATIC_ROOT.mkdir(exist_ok=True, mode=0o755)
+STATICFILES_FINDERS = [
+    "django.contrib.staticfiles.finders.AppDirectoriesFinder",
+    "labtrack.staticfinders.PlotlyFinder",
+]
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
@@ -143,17 +151,21 @@ JOB_SWEEP_S = integer("LABTRACK_JOB_SWEEP_S", default=15)
 JOB_MEMORY_LIMIT_MB = integer("LABTRACK_JOB_MEMORY_MB", default=6_000)
 JOB_TIME_LIMIT_S = integer("LABTRACK_JOB_TIME_S", default=600)
 
+# How long a part has to fail before its outcome counts in the trends.
+EVIDENCE_MATURE_DAYS = integer("LABTRACK_MATURE_DAYS", default=21)
+
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": ["labtrack.accounts.api.authentication.TokenAuthentication"],
     "DEFAULT_PERMISSION_CLASSES": ["labtrack.accounts.api.permissions.TokenScopePermission"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_PARSER_CLASSES": ["labtrack.api.parsers.BoundedJsonParser"],
     "DEFAULT_PAGINATION_CLASS": "labtrack.api.pagination.PagePagination",
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "labtrack.api.auto_schema.AutoSchema",
     "DEFAULT_THROTTLE_CLASSES": ["labtrack.api.throttling.TokenRateThrottle"],
     "DEFAULT_THROTTLE_RATES": {"token": os.environ.get("LABTRACK_API_RATE", "600/min")},
     "EXCEPTION_HANDLER": "labtrack.api.problems.problem_response",
     "UNAUTHENTICATED_USER": None,
+    "NUM_PROXIES": TRUSTED_PROXIES,
 }
 SPECTACULAR_SETTINGS = {
     "TITLE": "Fitledger API",
@@ -161,9 +173,10 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "What scripts beside the scanner and the printer can read and record.",
     "SERVE_INCLUDE_SCHEMA": False,
     "SCHEMA_PATH_PREFIX": "/api/v1",
-    "SWAGGER_UI_DIST": "SIDECAR",
-    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
-    "REDOC_DIST": "SIDECAR",
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "labtrack.api.schema.add_problems",
+    ],
 }
 
 # The sum of nothing: lets a library add an empty style element and fill it by rule, never inline text.

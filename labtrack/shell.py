@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.http import HttpRequest
-from django.urls import reverse
+from django.urls import NoReverseMatch, reverse
 
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.hooks import Panels
+from labtrack.web import SWITCHED
 
 # Each app adds what of its own may need somebody now; a panel without anything to say is left out.
 home_panels = Panels("home")
@@ -40,12 +41,23 @@ def page_shell(request: HttpRequest) -> dict[str, Any]:
     """Template context: the places this person may go, with the current one marked."""
     user = getattr(request, "user", None)
     if user is None or not user.is_authenticated:
-        return {"places": []}
+        return {"places": [], "operator": None}
     actor = Actor(user)
     return {
+        "operator": user,
+        "switched": SWITCHED in request.session,
+        "may_manage_people": actor.may(Capability.PEOPLE),
+        "may_read_record": actor.may(Capability.AUDIT_READ),
         "places": [
-            {"word": place.word, "url": reverse(place.url_name), "here": request.path.startswith(place.prefix)}
+            {"word": place.word, "url": url, "here": request.path.startswith(place.prefix)}
             for place in PLACES
-            if actor.may(place.needs)
-        ]
+            if actor.may(place.needs) and (url := _address(place))
+        ],
     }
+
+
+def _address(place: Place) -> str:
+    try:
+        return reverse(place.url_name)
+    except NoReverseMatch:
+        return ""

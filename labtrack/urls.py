@@ -16,3 +16,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("qa.urls")),
     path("api/", include("labtrack.api.urls")),
 ]
+
+handler400 = "labtrack.problem_pages.bad_request"
+handler403 = "labtrack.problem_pages.permission_denied"
+handler404 = "labtrack.problem_pages.not_found"
+handler500 = "labtrack.problem_pages.server_error"

@@ -7,12 +7,18 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import wraps
 from typing import Any, Concatenate, ParamSpec, cast
 
+from django.conf import settings
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponseBase, StreamingHttpResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
+from django.urls import reverse
+from django.utils.http import urlencode
 
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.accounts.models import User
+
+# Session mark of an operator who took over a tablet by badge or PIN.
+SWITCHED = "switched"
 
 Rest = ParamSpec("Rest")
 View = Callable[Concatenate[HttpRequest, Rest], HttpResponseBase]
@@ -20,7 +26,7 @@ View = Callable[Concatenate[HttpRequest, Rest], HttpResponseBase]
 
 def actor_of(request: HttpRequest) -> Actor:
     """The signed-in person as the actor of a use case."""
-    return Actor(cast(User, request.user), via="page")
+    return Actor(cast(User, request.user), via="page", by_password=SWITCHED not in request.session)
 
 
 def page(*needed: Capability) -> Callable[[View[Rest]], View[Rest]]:
@@ -34,9 +40,33 @@ def page(*needed: Capability) -> Callable[[View[Rest]], View[Rest]]:
                 actor.require(capability)
             return view(request, *args, **kwargs)
 
-        return cast("View[Rest]", login_required(guarded))
+        return cast("View[Rest]", _for_parts(login_required(guarded)))
 
     return decorate
+
+
+def _for_parts(view: View[Rest]) -> View[Rest]:
+    """When a session ends under a page that refreshes itself, lead the whole page to the sign-in."""
+
+    @wraps(view)
+    def guarded(request: HttpRequest, *args: Rest.args, **kwargs: Rest.kwargs) -> HttpResponseBase:
+        htmx = getattr(request, "htmx", None)
+        if htmx and not request.user.is_authenticated:
+            back = htmx.current_url_abs_path or "/"
+            address = f"{reverse(settings.LOGIN_URL)}?{urlencode({'next': back})}"
+            return HttpResponse(status=204, headers={"HX-Redirect": address})
+        return view(request, *args, **kwargs)
+
+    return guarded
+
+
+def client_address(request: HttpRequest) -> str:
+    """Who asks, past as many proxies as the installation says it has."""
+    proxies = settings.TRUSTED_PROXIES
+    chain = [part.strip() for part in request.META.get("HTTP_X_FORWARDED_FOR", "").split(",") if part.strip()]
+    if proxies and chain:
+        return chain[-min(proxies, len(chain))]
+    return str(request.META.get("REMOTE_ADDR", ""))
 
 
 def submission_key(request: HttpRequest) -> str:

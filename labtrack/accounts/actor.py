@@ -11,11 +11,15 @@ from labtrack.errors import NotAllowed
 
 @dataclass(frozen=True)
 class Actor:
-    """``scopes`` narrows a token below its owner's role; None means the role as it is."""
+    """``scopes`` narrows a token below its owner's role; None means the role as it is.
+
+    ``by_password`` is False for an operator who took over a tablet by badge or PIN.
+    """
 
     user: User
     scopes: frozenset[Capability] | None = None
     via: str = "page"
+    by_password: bool = True
 
     def may(self, capability: Capability) -> bool:
         allowed = capability in self.user.capabilities
@@ -33,3 +37,10 @@ class Actor:
             "not-allowed",
             f"Your role ({self.user.get_role_display()}) does not include: {capability.label.lower()}.",
         )
+
+    def require_password(self, doing: str) -> None:
+        """Raise ``NotAllowed`` for who switched in by badge or PIN, or acts through a token."""
+        if not self.by_password or self.scopes is not None:
+            raise NotAllowed(
+                "password-needed", f"You came in by badge or PIN: {doing} needs a sign-in with your password."
+            )

@@ -35,8 +35,18 @@ class Capability(models.TextChoices):
 
 
 _CLINIC = frozenset({Capability.CASES_READ, Capability.CASES_WRITE, Capability.CHECKS_READ})
-_TECHNICIAN = _CLINIC | {Capability.SHOP_READ, Capability.SHOP_WRITE, Capability.INSPECT, Capability.EQUIPMENT}
-_QUALITY = _TECHNICIAN | {Capability.RELEASE, Capability.LIMITS, Capability.TRENDS_READ, Capability.AUDIT_READ}
+_TECHNICIAN = _CLINIC | {
+    Capability.SHOP_READ,
+    Capability.SHOP_WRITE,
+    Capability.INSPECT,
+    Capability.EQUIPMENT,
+}
+_QUALITY = _TECHNICIAN | {
+    Capability.RELEASE,
+    Capability.LIMITS,
+    Capability.TRENDS_READ,
+    Capability.AUDIT_READ,
+}
 _MANAGER = _QUALITY | {Capability.CLINICS}
 _ADMINISTRATOR = frozenset(
     {

@@ -38,7 +38,9 @@ class User(AbstractBaseUser):
         ordering = ["name"]
         constraints = [
             models.UniqueConstraint(
-                Lower("username"), name="user_username_unique", violation_error_message="That sign-in name is taken."
+                Lower("username"),
+                name="user_username_unique",
+                violation_error_message="That sign-in name is taken.",
             ),
             models.UniqueConstraint(
                 fields=["badge"],

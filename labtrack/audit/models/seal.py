@@ -25,7 +25,9 @@ class AuditSeal(models.Model):
 class SealedRecord(models.Model):
     """Which seal covers a record. Apart from the record, which nobody may update."""
 
-    record = models.OneToOneField(AuditRecord, primary_key=True, on_delete=models.PROTECT, related_name="sealed")
+    record = models.OneToOneField(
+        AuditRecord, primary_key=True, on_delete=models.PROTECT, related_name="sealed"
+    )
     seal = models.ForeignKey(AuditSeal, on_delete=models.PROTECT, related_name="+")
 
     def __str__(self) -> str:

@@ -45,7 +45,9 @@ def record_change(
     )
 
 
-def record_created(*, actor: Actor | None, action: str, subject: models.Model, reason: str = "") -> AuditRecord:
+def record_created(
+    *, actor: Actor | None, action: str, subject: models.Model, reason: str = ""
+) -> AuditRecord:
     """Append the record of a new thing, as it stands."""
     return record_change(
         actor=actor, action=action, subject=subject, before=None, after=snapshot(subject), reason=reason

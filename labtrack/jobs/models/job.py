@@ -23,7 +23,9 @@ class Job(models.Model):
     lease = models.CharField(max_length=40, blank=True, help_text="Token of the worker that holds it.")
     lease_until = models.DateTimeField(null=True, blank=True)
     worker = models.CharField(max_length=140, blank=True)
-    requested_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
+    requested_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
     created_at = models.DateTimeField(auto_now_add=True)
     published_at = models.DateTimeField(null=True, blank=True)
     started_at = models.DateTimeField(null=True, blank=True)

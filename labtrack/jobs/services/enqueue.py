@@ -19,7 +19,8 @@ def enqueue(
 ) -> Job:
     """Save a job row in the running transaction and wake a worker once it commits.
 
-    ``queue`` is for input that is heavier, or lighter, than its kind usually is. While a job of the same ``kind`` and ``key`` is open, that one is returned instead.
+    ``queue`` is for input that is heavier, or lighter, than its kind usually is. While a job of the
+    same ``kind`` and ``key`` is open, that one is returned instead.
     """
     handler = handler_for(kind)
     try:

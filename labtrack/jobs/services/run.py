@@ -43,11 +43,14 @@ def run_job(job_id: int) -> str:
     except LeaseLost:
         return "lost"
     except JobRefused as refusal:
-        return _ended(lambda: refuse(held, handler, refusal.sentence), "refused")
-    except Exception:  # noqa: BLE001 - the row must say so whatever broke
+        sentence = refusal.sentence
+        return _ended(lambda: refuse(held, handler, sentence), "refused")
+    except Exception:
         log.exception("job %s broke", job_id)
         trace = traceback.format_exc()
-        sentence = "Something in Fitledger broke while it worked on this. The person who looks after it can see why."
+        sentence = (
+            "Something in Fitledger broke while it worked on this. The person who looks after it can see why."
+        )
         return _ended(lambda: fail(held, handler, sentence=sentence, log=trace), "failed")
     return "done"
 

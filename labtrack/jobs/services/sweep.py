@@ -56,7 +56,9 @@ def _publish_again() -> int:
     # Long enough that a message still in the broker is not doubled at every sweep.
     stale = timezone.now() - timedelta(seconds=2 * settings.JOB_SWEEP_S)
     jobs = Job.objects.filter(state=JobState.QUEUED).filter(
-        Q(published_at__isnull=True) | Q(published_at__lt=stale) | Q(attempts__gt=0, started_at__gt=F("published_at"))
+        Q(published_at__isnull=True)
+        | Q(published_at__lt=stale)
+        | Q(attempts__gt=0, started_at__gt=F("published_at"))
     )
     count = 0
     for job in jobs.order_by("id")[:500]:
