@@ -34,6 +34,28 @@ class SignatureMeaning(models.TextChoices):
     RELEASED = "released", "I have checked the record and release these pieces for delivery"
 
 
+class GateItemName(models.TextChoices):
+    """What the gate of a release asks of a piece."""
+
+    OUTCOME = "outcome", "Came out good"
+    INSPECTION = "inspection", "Inspections passed"
+    DEFECTS = "defects", "No open defect"
+    HOLD = "hold", "Not on hold"
+    MATERIAL_USE = "material-use", "Material meant for this use"
+    LOTS = "lots", "Lots in date"
+    COMBINATION = "combination", "Qualified combination"
+    STEPS = "steps", "Required steps recorded"
+    ANSWERS = "answers", "Answers to work instructions"
+
+
+class GateStatus(models.TextChoices):
+    MET = "met", "Met"
+    NOT_MET = "not-met", "Not met"
+    CONCEDED = "conceded", "Conceded"
+    NOT_NEEDED = "not-needed", "Does not apply"
+    NOTED = "noted", "For your judgement"
+
+
 class EvidenceSource(models.TextChoices):
     LAB = "lab", "The lab's own record"
     IMPORT = "import", "Imported history"

@@ -75,9 +75,7 @@ class PrintAttempt(_Factors):
             # Trends by day range.
             models.Index(fields=["day"], name="attempt_by_day"),
             # What the passing of time makes mature.
-            models.Index(
-                fields=["occurred_at"], condition=Q(mature=False), name="attempt_not_yet_mature"
-            ),
+            models.Index(fields=["occurred_at"], condition=Q(mature=False), name="attempt_not_yet_mature"),
         ]
         constraints = [
             models.CheckConstraint(
@@ -109,9 +107,7 @@ class FormedPieceRow(_Factors):
             # Trends by day range.
             models.Index(fields=["day"], name="piece_row_by_day"),
             # What the passing of time makes mature.
-            models.Index(
-                fields=["occurred_at"], condition=Q(mature=False), name="piece_row_not_yet_mature"
-            ),
+            models.Index(fields=["occurred_at"], condition=Q(mature=False), name="piece_row_not_yet_mature"),
         ]
         constraints = [
             models.CheckConstraint(

@@ -19,10 +19,12 @@ from typing import Any, TypeVar
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models import Max
 from django.utils import timezone
 
 from labtrack.usecase import before_commit, use_case
-from production.models import Part, Piece
+from production.choices import Step
+from production.models import Part, Piece, TreatmentRun
 from qa.choices import EvidenceSource
 from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
 from qa.services.evidence_records import Values, part_values, piece_values
@@ -42,8 +44,8 @@ class _Asked:
 
     def __call__(self) -> None:
         change = TallyChange()
-        parts, pieces = set(self.parts), set(self.pieces)
-        for some in _chunks(sorted(self.parts)):
+        parts, pieces = self.parts | _after_late_runs(self.parts), set(self.pieces)
+        for some in _chunks(sorted(parts)):
             pieces |= set(Piece.objects.filter(cycle__part_id__in=some).values_list("pk", flat=True))
             pieces |= set(Piece.objects.filter(part_id__in=some).values_list("pk", flat=True))
         for some in _chunks(sorted(pieces)):
@@ -51,6 +53,27 @@ class _Asked:
         for some in _chunks(sorted(parts)):
             _keep_parts(some, change)
         change.apply()
+
+
+def _after_late_runs(part_ids: set[int]) -> set[int]:
+    """Parts washed or cured after a run that was just entered late: their bath and lamp are older now."""
+    runs = TreatmentRun.objects.filter(
+        treated__part__in=part_ids, step__in=(Step.WASH, Step.CURE), equipment__isnull=False
+    )
+    newest = (
+        TreatmentRun.objects.filter(equipment__in=runs.values("equipment"))
+        .order_by()
+        .values("equipment")
+        .annotate(last=Max("pk"))
+        .values("last")
+    )
+    touched: set[int] = set()
+    for run in runs.filter(pk__in=newest).distinct():
+        later = Part.objects.filter(
+            treated__run__equipment_id=run.equipment_id, treated__run__started_at__gt=run.started_at
+        )
+        touched |= set(later.values_list("pk", flat=True))
+    return touched
 
 
 def keep_evidence(*, parts: Iterable[int] = (), pieces: Iterable[int] = ()) -> None:
@@ -144,9 +167,7 @@ def _rebuild(
         report(f"{done} {name}")
 
 
-def _count_again(
-    model: type[PrintAttempt] | type[FormedPieceRow], report: Callable[[str], None]
-) -> None:
+def _count_again(model: type[PrintAttempt] | type[FormedPieceRow], report: Callable[[str], None]) -> None:
     last = 0
     while True:
         rows: list[Any] = list(model.objects.filter(pk__gt=last, mature=True).order_by("pk")[:CHUNK])
@@ -164,14 +185,18 @@ def _keep_parts(part_ids: Sequence[int], change: TallyChange) -> None:
     # One writer per part at a time, so that the difference is taken from the row that stands.
     list(Part.objects.select_for_update().filter(pk__in=part_ids).order_by("pk").values_list("pk", flat=True))
     kept = {
-        row.part_id: row for row in PrintAttempt.objects.filter(part_id__in=part_ids) if row.part_id is not None
+        row.part_id: row
+        for row in PrintAttempt.objects.filter(part_id__in=part_ids)
+        if row.part_id is not None
     }
     _store(PrintAttempt, "part_id", kept, part_values(part_ids), change)
 
 
 def _keep_pieces(piece_ids: Sequence[int], change: TallyChange) -> set[int]:
     """Keep the rows of pieces; returns the parts whose own row hangs on what changed."""
-    list(Piece.objects.select_for_update().filter(pk__in=piece_ids).order_by("pk").values_list("pk", flat=True))
+    list(
+        Piece.objects.select_for_update().filter(pk__in=piece_ids).order_by("pk").values_list("pk", flat=True)
+    )
     kept = {
         row.piece_id: row
         for row in FormedPieceRow.objects.filter(piece_id__in=piece_ids)

@@ -45,7 +45,9 @@ _PIECE_RELATED = (
 def part_values(part_ids: Iterable[int]) -> dict[int, Values]:
     """Row values of each part that was printed, or is being: a planned build is no attempt yet."""
     parts = list(
-        Part.objects.filter(pk__in=set(part_ids), build__started_at__isnull=False).select_related(*_PART_RELATED)
+        Part.objects.filter(pk__in=set(part_ids), build__started_at__isnull=False).select_related(
+            *_PART_RELATED
+        )
     )
     if not parts:
         return {}
@@ -181,7 +183,9 @@ class _PieceFacts:
         self.returned = _returned_pieces(ids)
         self.inspected = _inspected(piece_id__in=ids)
         self.defects: dict[int, dict[str, bool]] = defaultdict(dict)
-        for defect in Defect.objects.filter(inspection__piece_id__in=ids).select_related("kind", "inspection"):
+        for defect in Defect.objects.filter(inspection__piece_id__in=ids).select_related(
+            "kind", "inspection"
+        ):
             assert defect.inspection.piece_id is not None
             self.defects[defect.inspection.piece_id][defect_label(defect)] = defect.kind.contamination
         self.steps: dict[int, Reached] = defaultdict(dict)
@@ -269,7 +273,11 @@ def _inspected(**things: Any) -> dict[int, Any]:
     """The latest inspection of each thing."""
     key = "part_id" if "part_id__in" in things else "piece_id"
     return dict(
-        Inspection.objects.filter(**things).order_by().values(key).annotate(at=Max("occurred_at")).values_list(key, "at")
+        Inspection.objects.filter(**things)
+        .order_by()
+        .values(key)
+        .annotate(at=Max("occurred_at"))
+        .values_list(key, "at")
     )
 
 

@@ -41,7 +41,9 @@ class StepAnswers:
         }
         self._read(subjects)
         if subjects["treatment"]:
-            treated = TreatedPart.objects.filter(part_id__in=subjects["part"]).order_by("run__started_at", "run_id")
+            treated = TreatedPart.objects.filter(part_id__in=subjects["part"]).order_by(
+                "run__started_at", "run_id"
+            )
             for part_id, run_id in treated.values_list("part_id", "run_id"):
                 self._runs[part_id].append(run_id)
 

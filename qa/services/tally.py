@@ -48,9 +48,7 @@ class TallyChange:
     @property
     def cells(self) -> dict[Cell, Counts]:
         """Cells that change, with the differences of parts, lost, defective and contaminated."""
-        return {
-            cell: (sums[0], sums[1], sums[2], sums[3]) for cell, sums in self._cells.items() if any(sums)
-        }
+        return {cell: (sums[0], sums[1], sums[2], sums[3]) for cell, sums in self._cells.items() if any(sums)}
 
     def apply(self) -> None:
         """Add the differences to the stored cells; call inside the transaction of the change.

@@ -1,0 +1,52 @@
+"""What quality does when something happens in cases or in the shop: small, and in their transaction."""
+
+from __future__ import annotations
+
+from cases.models import Appliance, MeshUse
+from production.models import Build, EquipmentEvent, Part, Piece
+from qa.services.checks import check_attached
+from qa.services.evidence import keep_evidence
+
+
+def on_mesh_attached(mesh: MeshUse) -> None:
+    check_attached(mesh)
+
+
+def on_part_changed(part: Part) -> None:
+    keep_evidence(parts=[part.pk])
+
+
+def on_piece_changed(piece: Piece) -> None:
+    # Of an appliance that was made again the last piece is the one it was for: siblings hang together.
+    siblings = Piece.objects.filter(appliance_id=piece.appliance_id).values_list("pk", flat=True)
+    keep_evidence(pieces=siblings)
+
+
+def on_appliance_remade(remake: Appliance) -> None:
+    pieces = Piece.objects.filter(appliance_id=remake.remake_of_id).values_list("pk", flat=True)
+    keep_evidence(pieces=pieces)
+
+
+def on_build_changed(build: Build) -> None:
+    """A build's own parts, and when it was entered late those of later builds in its tank."""
+    builds = Build.objects.filter(pk=build.pk)
+    if build.tank_id is not None and build.started_at is not None:
+        builds |= Build.objects.filter(tank_id=build.tank_id, started_at__gt=build.started_at)
+    _keep_parts_of(builds.values_list("pk", flat=True))
+
+
+def on_tank_changed(event: EquipmentEvent) -> None:
+    later = Build.objects.filter(tank_id=event.equipment_id, started_at__gte=event.occurred_at)
+    _keep_parts_of(later.values_list("pk", flat=True))
+
+
+def on_equipment_changed(event: EquipmentEvent) -> None:
+    """A bath or lamp event that is entered late changes the ages of the runs after it."""
+    parts = Part.objects.filter(
+        treated__run__equipment_id=event.equipment_id, treated__run__started_at__gte=event.occurred_at
+    )
+    keep_evidence(parts=parts.values_list("pk", flat=True).distinct())
+
+
+def _keep_parts_of(build_ids: object) -> None:
+    keep_evidence(parts=Part.objects.filter(build__in=build_ids).values_list("pk", flat=True))
