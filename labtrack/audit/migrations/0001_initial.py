@@ -73,6 +73,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('record', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, primary_key=True, related_name='sealed', serialize=False, to='audit.auditrecord')),
                 ('seal', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='audit.auditseal')),
+                ('digest', models.CharField(help_text='HMAC-SHA-256 of the record, in hexadecimal.', max_length=64)),
             ],
         ),
         migrations.AddIndex(

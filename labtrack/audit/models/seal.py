@@ -23,12 +23,16 @@ class AuditSeal(models.Model):
 
 
 class SealedRecord(models.Model):
-    """Which seal covers a record. Apart from the record, which nobody may update."""
+    """Which seal covers a record. Apart from the record, which nobody may update.
+
+    ``digest`` is the record's own, so that a changed record is named and not only its seal.
+    """
 
     record = models.OneToOneField(
         AuditRecord, primary_key=True, on_delete=models.PROTECT, related_name="sealed"
     )
     seal = models.ForeignKey(AuditSeal, on_delete=models.PROTECT, related_name="+")
+    digest = models.CharField(max_length=64, help_text="HMAC-SHA-256 of the record, in hexadecimal.")
 
     def __str__(self) -> str:
         return f"record {self.record_id} in seal {self.seal_id}"
