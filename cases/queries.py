@@ -106,7 +106,7 @@ def with_state(cases: QuerySet[Case]) -> QuerySet[Any]:
         appliance_count=Count("appliances", filter=_live_of_case(), distinct=True),
         mesh_count=Count("meshes", filter=Q(meshes__replaced_by__isnull=True), distinct=True),
     )
-    return annotated.annotate(
+    stated: QuerySet[Any] = annotated.annotate(
         state=Choose(
             When(voided_at__isnull=False, then=Value(CaseState.VOIDED)),
             When(is_delivered=True, then=Value(CaseState.DELIVERED)),
@@ -114,6 +114,7 @@ def with_state(cases: QuerySet[Case]) -> QuerySet[Any]:
             default=Value(CaseState.OPEN),
         )
     )
+    return stated
 
 
 def _is_delivered() -> Any:

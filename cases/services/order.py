@@ -166,17 +166,25 @@ def locked_case(actor: Actor, number: int) -> Case:
 
 def add_order_line(*, actor: Actor, key: str, case_number: int, line: LineOrder) -> Outcome[OrderLine]:
     """Order one more thing in a case."""
+    return add_order_lines(actor=actor, key=key, case_number=case_number, lines=[line])
+
+
+def add_order_lines(
+    *, actor: Actor, key: str, case_number: int, lines: Sequence[LineOrder]
+) -> Outcome[OrderLine]:
+    """Order several more things in one go; returns the last line."""
     actor.require(Capability.CASES_WRITE)
-    checked = checked_line(line)
+    if not lines:
+        raise Refused("nothing-ordered", "Choose what is to be made.", field="kind")
+    checked = [checked_line(line) for line in lines]
     case_for(actor, case_number)
-    return once(
-        actor=actor,
-        key=key,
-        use_case="add_order_line",
-        payload={"case": case_number, "line": line_payload(checked)},
-        model=OrderLine,
-        make=lambda: write_line(actor=actor, case=locked_case(actor, case_number), line=checked),
-    )
+
+    def make() -> OrderLine:
+        case = locked_case(actor, case_number)
+        return [write_line(actor=actor, case=case, line=line) for line in checked][-1]
+
+    payload = {"case": case_number, "lines": [line_payload(line) for line in checked]}
+    return once(actor=actor, key=key, use_case="add_order_lines", payload=payload, model=OrderLine, make=make)
 
 
 def aligner_series(*, upper: int, lower: int, templates: bool = False, **shared: Any) -> Sequence[LineOrder]:
@@ -209,20 +217,8 @@ def order_aligner_series(
     **shared: Any,
 ) -> Outcome[OrderLine]:
     """Order a whole series in one go; returns the aligners' line."""
-    actor.require(Capability.CASES_WRITE)
-    lines = [
-        checked_line(line) for line in aligner_series(upper=upper, lower=lower, templates=templates, **shared)
-    ]
-    case_for(actor, case_number)
-
-    def make() -> OrderLine:
-        case = locked_case(actor, case_number)
-        return [write_line(actor=actor, case=case, line=line) for line in lines][-1]
-
-    payload = {"case": case_number, "lines": [line_payload(line) for line in lines]}
-    return once(
-        actor=actor, key=key, use_case="order_aligner_series", payload=payload, model=OrderLine, make=make
-    )
+    lines = aligner_series(upper=upper, lower=lower, templates=templates, **shared)
+    return add_order_lines(actor=actor, key=key, case_number=case_number, lines=lines)
 
 
 def cancel_appliance(
