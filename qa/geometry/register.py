@@ -5,8 +5,8 @@ cropped scans), with and without the largest plane (a table outweighs the part).
 short trimmed fit on a few hundred area-sampled points against the exact surface; the best different poses
 go on to more points and a Tukey-weighted fit (J. W. Tukey's biweight, c = 4.685 times the scale). When no
 pose fits well, two wider grids of starts are tried: turned in steps about the axis of least spread, which a
-crop leaves alone, at several places along the target; then all orientations. The fit minimises distances to the surface itself, not to
-its vertices.
+crop leaves alone, at several places along the target; then all orientations. The fit minimises distances
+to the surface itself, not to its vertices.
 
 A rigid fit absorbs the rigid part of any real deviation; a pose is therefore not evidence of where on the
 platform the part stood.
@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 from itertools import permutations, product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from qa.geometry import register_kernels as kernels
-from qa.geometry.mesh import FloatArray, IndexArray, Mesh
+from qa.geometry.mesh import FloatArray, Mesh
 from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
 from qa.geometry.threads import in_shares
 from qa.geometry.tree import TriangleTree, build
@@ -145,7 +146,9 @@ def angle_between_deg(one: FloatArray, two: FloatArray) -> float:
     return float(np.degrees(np.arctan2(np.linalg.norm(skew) / 2, (np.trace(between) - 1) / 2)))
 
 
-def largest_plane(samples: Samples, *, seed: int = 0, within_mm: float = 0.15) -> tuple[FloatArray, float]:
+def largest_plane(
+    samples: Samples, *, seed: int = 0, within_mm: float = 0.15
+) -> tuple[NDArray[np.bool_], float]:
     """Mask of the samples on the plane that holds the most area, and its share of all area.
 
     Planes are proposed by single samples with their normals; only a plane whose own samples face the same
@@ -178,7 +181,7 @@ def _cut(distance: FloatArray, settings: RegisterSettings) -> float:
 
 
 def _placed(
-    target: Target, scan: Samples, pose: FloatArray, guess: IndexArray
+    target: Target, scan: Samples, pose: FloatArray, guess: NDArray[np.int64]
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     count = len(scan)
     moved, away = np.zeros((count, 3)), np.zeros((count, 3))

@@ -1,0 +1,154 @@
+"""A design made ready for comparison once: outer skin, base, working surface, pattern frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qa.geometry.errors import GeometryError
+from qa.geometry.mesh import FloatArray, Mesh
+from qa.geometry.register import Target
+from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
+from qa.geometry.skin import BasePlane, SkinSettings, base_faces, find_base, outer_faces, part_of
+from qa.geometry.tree import closest
+
+FEWEST_TRIANGLES = 4
+SNAP_DEG = 2.5
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """Frame of the patterns. ``axes`` 3 x 3, rows x, y, z: z the forming axis toward the crowns, y the
+    in-plane mirror axis toward the front, x = y cross z; ``origin`` the working surface's centroid (mm);
+    ``half_width_mm`` H, ``depth_mm`` D and ``back_mm`` the rearmost y."""
+
+    origin: FloatArray
+    axes: FloatArray
+    half_width_mm: float
+    depth_mm: float
+    back_mm: float
+
+    def local(self, points: FloatArray) -> FloatArray:
+        """Coordinates of design points (n x 3) in this frame."""
+        return (points - self.origin) @ self.axes.T
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """A prepared design. ``outer`` is its outer skin (same vertices as ``mesh``), ``target`` that skin's
+    tree, ``is_base`` a mask over the outer skin's faces, ``base`` the plane it stands on if it has one,
+    ``inner_share`` the share of area left out as inner skin."""
+
+    mesh: Mesh
+    outer: Mesh
+    target: Target
+    is_base: NDArray[np.bool_]
+    base: BasePlane | None
+    frame: Frame
+    inner_share: float
+    working_area_mm2: float
+
+
+def prepare(mesh: Mesh, settings: SkinSettings | None = None) -> Design:
+    """Prepare a design. Raises ``GeometryError``: ``empty``, ``not_finite``, ``no_area``, ``inside_out``,
+    ``too_few``."""
+    settings = settings or SkinSettings()
+    if len(mesh.faces) < FEWEST_TRIANGLES:
+        raise GeometryError(
+            "too_few", "The design has fewer than four triangles; there is no body to compare."
+        )
+    if not np.isfinite(mesh.vertices).all():
+        raise GeometryError(
+            "not_finite", "The design has a coordinate that is not a number; export it again."
+        )
+    samples = sample_surface(mesh, 0.6, most=60_000)
+    base = find_base(samples, settings)
+    outside = outer_faces(mesh, base, settings)
+    outer, _ = part_of(mesh, outside)
+    _, areas = face_normals_and_areas(mesh)
+    is_base = base_faces(outer, base, settings)
+    if is_base.all():
+        is_base = np.zeros_like(is_base)
+    target = Target.of(outer)
+    _, outer_areas = face_normals_and_areas(outer)
+    return Design(
+        mesh,
+        outer,
+        target,
+        is_base,
+        base,
+        pattern_frame(outer, target, is_base, base),
+        float(areas[~outside].sum() / areas.sum()),
+        float(outer_areas[~is_base].sum()),
+    )
+
+
+def pattern_frame(outer: Mesh, target: Target, is_base: NDArray[np.bool_], base: BasePlane | None) -> Frame:
+    """The frame in which patterns are told (see ``Frame``)."""
+    working = target.samples.pick(~is_base[target.samples.face])
+    share = working.weights / working.weights.sum()
+    origin = share @ working.points
+    up = base.up if base is not None else _least_spread_axis(working, origin)
+    front = _front(target, working, origin, up)
+    axes = np.array([np.cross(front, up), front, up])
+    used = outer.vertices[np.unique(outer.faces[~is_base])]
+    local = (used - origin) @ axes.T
+    low, high = local.min(axis=0), local.max(axis=0)
+    return Frame(
+        origin, axes, float(high[0] - low[0]) / 2.0, float(max(high[1] - low[1], 1e-9)), float(low[1])
+    )
+
+
+def _least_spread_axis(working: Samples, origin: FloatArray) -> FloatArray:
+    """Axis of least spread toward the crowns.
+
+    An open surface looks toward its crowns on the whole; a closed one follows the build frame's +z.
+    """
+    centred = working.points - origin
+    _, axes = np.linalg.eigh((centred * working.weights[:, None]).T @ centred)
+    axis = axes[:, 0]
+    looks = float(working.weights @ (working.normals @ axis) / working.weights.sum())
+    sign = np.sign(looks) if abs(looks) > 0.1 else np.sign(axis[2])
+    return np.asarray(axis * (sign or 1.0))
+
+
+def _front(target: Target, working: Samples, origin: FloatArray, up: FloatArray) -> FloatArray:
+    """Unit vector in the plane across ``up`` along the mirror axis, toward the closed end of the arch."""
+    first = np.cross(up, [1.0, 0.0, 0.0] if abs(up[0]) < 0.8 else [0.0, 1.0, 0.0])
+    first /= np.linalg.norm(first)
+    second = np.cross(up, first)
+    few = working.thin_out(600)
+
+    def mismatch(angle: float) -> float:
+        across = np.cos(angle) * first + np.sin(angle) * second
+        off = (few.points - origin) @ across
+        # The mirror plane need not pass through the centroid: halfway between both sides is tried too.
+        middle = 0.5 * (off.max() + off.min())
+        costs = []
+        for shift in (0.0, middle):
+            mirrored = few.points - 2.0 * (off - shift)[:, None] * across
+            costs.append(float(np.mean(np.minimum(closest(target.tree, mirrored).distance, 4.0))))
+        return min(costs)
+
+    angles = np.radians(np.arange(0.0, 180.0, 6.0))
+    best = float(angles[int(np.argmin([mismatch(angle) for angle in angles]))])
+    for step in (2.0, 0.5):
+        near = best + np.radians(step) * np.arange(-3, 4)
+        best = float(near[int(np.argmin([mismatch(angle) for angle in near]))])
+    front = np.cross(up, np.cos(best) * first + np.sin(best) * second)
+    # Arches are not symmetric, so their mirror axis is known to a degree or so; the file's own axis is
+    # taken when it agrees that well.
+    axis = np.eye(3)[np.argmax(np.abs(front))]
+    axis = axis - (axis @ up) * up
+    axis /= np.linalg.norm(axis)
+    if abs(front @ axis) > np.cos(np.radians(SNAP_DEG)):
+        front = axis
+    across = np.cross(front, up)
+    local = few.points - origin
+    # Crowns near the middle plane stand only at the closed end of the arch.
+    near_middle = np.abs(local @ across) < 0.25 * np.abs(local @ across).max()
+    crowns = near_middle & (local @ up > np.median(local[near_middle] @ up))
+    toward = float(np.mean(local[crowns] @ front)) if crowns.any() else 1.0
+    return np.asarray(front * (1.0 if toward >= 0 else -1.0))

@@ -1,0 +1,188 @@
+"""Signed distance from a registered scan to the design's outer skin, and area-weighted figures of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qa.geometry.design import Design
+from qa.geometry.mesh import FloatArray, IndexArray
+from qa.geometry.sampling import Samples
+from qa.geometry.tree import signed
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class DeviationSettings:
+    """Which scan points speak of the print (mm): what stands off the design by more than these is not it.
+
+    ``excess_mm`` on the working surface, ``base_excess_mm`` on and beside the base, where stubs and the
+    table meet the model; ``missing_mm`` for surface inside the design.
+    """
+
+    excess_mm: float = 2.0
+    base_excess_mm: float = 0.5
+    missing_mm: float = 4.0
+    beside_base_mm: float = 0.4
+    least_agree: float = 0.0
+    coverage_cell_mm: float = 1.0
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Shares of the scan's area that were not measured, by reason."""
+
+    border: float
+    far: float
+    beside_base: float
+    facing_away: float
+
+
+@dataclass(frozen=True, eq=False)
+class Deviation:
+    """Deviation of n scan samples, in the design's frame.
+
+    ``points`` and unit scan ``normals`` n x 3, ``place`` the nearest point of the design, ``signed_mm``
+    (positive = material in excess), ``weights`` mm2, ``face`` into the design's outer skin, ``is_base``,
+    ``used`` (measured), ``counts`` (used, or off this design but not table, stub or base: what identity
+    is judged on), ``agree`` cosine between scan and design normals, ``coverage`` share of the working
+    surface that the scan covers.
+    """
+
+    points: FloatArray
+    normals: FloatArray
+    place: FloatArray
+    signed_mm: FloatArray
+    weights: FloatArray
+    face: IndexArray
+    is_base: Bools
+    used: Bools
+    counts: Bools
+    agree: FloatArray
+    left_out: LeftOut
+    coverage: float
+
+    @property
+    def working(self) -> Bools:
+        """Used samples on the working surface."""
+        return self.used & ~self.is_base
+
+    def share_within(self, limit_mm: float) -> float:
+        """Share of the area that counts within ``limit_mm`` with agreeing normals."""
+        whole = self.weights[self.counts].sum()
+        if whole <= 0:
+            return 0.0
+        close = self.counts & (np.abs(self.signed_mm) <= limit_mm) & (self.agree > 0.5)
+        return float(self.weights[close].sum() / whole)
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Area-weighted figures of signed deviations, mm; ``n`` samples; NaN where there are none."""
+
+    n: int
+    mean_mm: float
+    sd_mm: float
+    rms_mm: float
+    median_mm: float
+    p02_5_mm: float
+    p97_5_mm: float
+    p95_abs_mm: float
+    within_tolerance: float
+
+
+def measure(
+    design: Design, scan: Samples, transform: FloatArray, settings: DeviationSettings | None = None
+) -> Deviation:
+    """Measure a scan (area samples) brought onto the design by ``transform`` (4 x 4)."""
+    settings = settings or DeviationSettings()
+    points = scan.points @ transform[:3, :3].T + transform[:3, 3]
+    normals = scan.normals @ transform[:3, :3].T
+    found = signed(design.target.tree, points)
+    is_base = design.is_base[found.face]
+    agree = np.einsum("ij,ij->i", normals, found.normal)
+    d = found.distance
+    beside = is_base.copy()
+    if design.base is not None:
+        beside |= (found.point - design.base.point) @ design.base.up < settings.beside_base_mm
+    stranger = beside & ((d > settings.base_excess_mm) | (agree < settings.least_agree))
+    far = (d > settings.excess_mm) | (d < -settings.missing_mm)
+    away = agree < settings.least_agree
+    used = ~(found.border | stranger | far | away)
+    whole = scan.weights.sum()
+
+    def share(mask: Bools) -> float:
+        return float(scan.weights[mask].sum() / whole)
+
+    left_out = LeftOut(
+        share(found.border),
+        share(far & ~found.border & ~stranger),
+        share(stranger & ~found.border),
+        share(away & ~far & ~stranger & ~found.border),
+    )
+    nearby = ~found.border & ~stranger & (np.abs(d) < settings.missing_mm)
+    return Deviation(
+        points,
+        normals,
+        found.point,
+        d,
+        scan.weights,
+        found.face,
+        is_base,
+        used,
+        used | nearby,
+        agree,
+        left_out,
+        _coverage(design, found.point[used & ~is_base], settings),
+    )
+
+
+def _coverage(design: Design, places: FloatArray, settings: DeviationSettings) -> float:
+    """Share of the working surface's area in cells that hold a measured place."""
+    working = design.target.samples.pick(~design.is_base[design.target.samples.face])
+    if len(places) == 0 or len(working) == 0:
+        return 0.0
+    low = working.points.min(axis=0) - settings.coverage_cell_mm
+
+    def codes(points: FloatArray) -> NDArray[np.int64]:
+        cell = ((points - low) / settings.coverage_cell_mm).astype(np.int64)
+        return np.asarray(cell[:, 0] + (cell[:, 1] << 20) + (cell[:, 2] << 40))
+
+    covered = np.isin(codes(working.points), np.unique(codes(places)))
+    return float(working.weights[covered].sum() / working.weights.sum())
+
+
+def figures(values: FloatArray, weights: FloatArray, tolerance_mm: float) -> Figures:
+    """Area-weighted figures of signed deviations (n, mm) with weights (n, mm2)."""
+    count = len(values)
+    if count == 0 or weights.sum() <= 0:
+        return Figures(0, *([float("nan")] * 8))
+    share = weights / weights.sum()
+    mean = float(share @ values)
+    rms = float(np.sqrt(share @ values**2))
+    low, middle, high = weighted_quantiles(values, share, (0.025, 0.5, 0.975))
+    size = np.abs(values)
+    return Figures(
+        count,
+        mean,
+        float(np.sqrt(share @ (values - mean) ** 2)),
+        rms,
+        middle,
+        low,
+        high,
+        weighted_quantiles(size, share, (0.95,))[0],
+        float(share[size <= tolerance_mm].sum()),
+    )
+
+
+def weighted_quantiles(
+    values: FloatArray, weights: FloatArray, shares: tuple[float, ...]
+) -> tuple[float, ...]:
+    """Quantiles of weighted values: linear between the middles of the weights' steps."""
+    order = np.argsort(values)
+    step = weights[order]
+    place = (np.cumsum(step) - 0.5 * step) / step.sum()
+    return tuple(float(q) for q in np.interp(shares, place, values[order]))

@@ -1,0 +1,362 @@
+"""Shape of the deviation: scale, height scale, arch opening, bow, twist and offset, fitted together.
+
+The signed deviation over the working surface is modelled as d = n . u(x) + c + noise, with six rigid columns
+always in the fit (registration has already absorbed the rigid part of every pattern) and robust weights. The
+design is warped by the fit, measured again and refitted until nothing moves, since one linear pass leaves a
+false height scale. Intervals come from a bootstrap over surface patches, because neighbouring deviations
+are correlated (block bootstrap, e.g. B. Efron and R. Tibshirani, An Introduction to the Bootstrap, 1993,
+chapter 8); variance inflation after D. Marquardt (Technometrics 12, 1970): above the limit, 10, a pattern
+cannot be told from the others on this surface.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import t as student
+
+from qa.geometry.design import Design, Frame
+from qa.geometry.identity import patch_numbers
+from qa.geometry.mesh import FloatArray, IndexArray, Mesh
+from qa.geometry.tree import TriangleTree, build, signed
+from qa.geometry.tree_kernels import all_vertex_normals
+
+PatternVerdict = Literal["present", "absent", "unknown"]
+
+NAMES = ("scale", "height_scale", "arch_opening", "bow", "twist", "offset")
+PER_UNIT = {"scale": 100.0, "height_scale": 100.0}  # shown in percent, the others in mm
+OFFSET = NAMES.index("offset")
+
+
+@dataclass(frozen=True)
+class PatternSettings:
+    """Tolerances of the fit (mm unless named). ``method_um`` is what the method itself may be off by at
+    the ends of the arch; it widens every interval and is the least size that is called present."""
+
+    points: int = 20_000
+    patch_mm: float = 5.0
+    rounds: int = 10
+    settled_mm: float = 1e-4
+    largest_vif: float = 10.0
+    replicates: int = 400
+    level: float = 0.95
+    method_mm: float = 0.002
+    least_present_mm: float = 0.005
+    reach_mm: float = 4.0
+    fewest_points: int = 300
+    fewest_patches: int = 20
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """One pattern. ``size`` in ``unit`` (``%`` or ``mm``), ``ci95`` its interval, ``share`` the explained
+    variance lost when it is left out, ``vif`` its variance inflation, ``verdict`` and a ``hint`` at what
+    it often means."""
+
+    name: str
+    size: float
+    unit: str
+    ci95: tuple[float, float]
+    share: float
+    vif: float
+    verdict: PatternVerdict
+    hint: str
+
+
+@dataclass(frozen=True, eq=False)
+class PatternFit:
+    """The patterns, the design warped by them (``warped``, outer skin), what is left (``noise_mm``, robust
+    SD) and the number of points and patches they rest on."""
+
+    patterns: tuple[Pattern, ...]
+    warped: Mesh
+    noise_mm: float
+    n: int
+    patches: int
+
+
+def fields(frame: Frame, points: FloatArray) -> FloatArray:
+    """Displacement of each pattern but offset per unit at design points: n x 5 x 3, mm, design axes.
+
+    Scale and height scale are per unit strain, the others per mm.
+    """
+    local = frame.local(points)
+    x, y, z = local.T
+    eta = (y - frame.back_mm) / frame.depth_mm
+    side = x / frame.half_width_mm
+    moves = np.zeros((len(points), 5, 3))
+    moves[:, 0] = local
+    moves[:, 1, 2] = z
+    moves[:, 2, 0] = side * (1.0 - eta)
+    moves[:, 3, 2] = (2.0 * eta - 1.0) ** 2
+    moves[:, 4, 2] = side * (2.0 * eta - 1.0)
+    return np.asarray(moves @ frame.axes)
+
+
+def reach_of(frame: Frame) -> FloatArray:
+    """Displacement in mm at the far ends that one unit of each pattern makes (6)."""
+    return np.array([frame.half_width_mm, frame.half_width_mm, 1.0, 1.0, 1.0, 1.0])
+
+
+def fit_patterns(
+    design: Design,
+    points: FloatArray,
+    weights: FloatArray,
+    *,
+    settings: PatternSettings | None = None,
+) -> PatternFit | None:
+    """Fit the patterns to scan points (n x 3, design frame, working surface only) with area weights (n).
+
+    Returns None with too few points to say anything.
+    """
+    settings = settings or PatternSettings()
+    if len(points) < settings.fewest_points:
+        return None
+    model = _Model(design)
+    total = np.zeros(12)
+    reach = np.concatenate([np.full(3, design.frame.half_width_mm), np.ones(3), reach_of(design.frame)])
+    rows, residual, robust = model.measured(points, weights, total, settings)
+    for _ in range(settings.rounds):
+        if rows.shape[0] < settings.fewest_points:
+            return None
+        step, robust = robust_solve(rows, residual, robust)
+        total += step
+        rows, residual, robust = model.measured(points, weights, total, settings)
+        if np.abs(step * reach).max() < settings.settled_mm:
+            break
+    kept = model.last_points
+    patch = patch_numbers(kept, settings.patch_mm)
+    if patch.max() + 1 < settings.fewest_patches:
+        return None
+    step, robust_weights = robust_solve(rows, residual, robust)
+    left = residual - rows @ step
+    deviation = bootstrap_deviation(rows, left, robust_weights, patch, settings)
+    vif = variance_inflation(rows, robust_weights)
+    share = shares_lost(rows, rows @ total + left, robust_weights)
+    scale = 1.4826 * float(np.median(np.abs(left)))
+    patterns = _told(
+        design.frame, total[6:], deviation[6:], vif[6:], share[6:], int(patch.max()) + 1, settings
+    )
+    return PatternFit(patterns, model.warped(total), scale, len(kept), int(patch.max()) + 1)
+
+
+class _Model:
+    """The design's outer skin with the displacement of each column at its vertices, ready to be warped."""
+
+    def __init__(self, design: Design) -> None:
+        self._design = design
+        outer = design.outer
+        tree = design.target.tree
+        self._normals: FloatArray = all_vertex_normals(
+            outer.vertices, outer.faces, tree.around_start, tree.around
+        )
+        self._columns = self._displacements(outer.vertices)
+        self.last_points = np.zeros((0, 3))
+
+    def _displacements(self, points: FloatArray) -> FloatArray:
+        """n x 11 x 3: three turns, three shifts, five fields."""
+        off = points - self._design.frame.origin
+        moves = np.zeros((len(points), 11, 3))
+        for k in range(3):
+            axis = np.eye(3)[k]
+            moves[:, k] = np.cross(axis, off)
+            moves[:, 3 + k] = axis
+        moves[:, 6:] = fields(self._design.frame, points)
+        return moves
+
+    def warped(self, total: FloatArray) -> Mesh:
+        outer = self._design.outer
+        move = np.einsum("nkc,k->nc", self._columns, total[:11]) + total[11] * self._normals
+        return Mesh(outer.vertices + move, outer.faces)
+
+    def measured(
+        self, points: FloatArray, weights: FloatArray, total: FloatArray, settings: PatternSettings
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Rows (m x 12), deviations (m) and area weights (m) against the design warped by ``total``."""
+        mesh = self.warped(total) if total.any() else self._design.outer
+        tree = build(mesh) if total.any() else self._design.target.tree
+        found = signed(tree, points)
+        good = ~found.border & (np.abs(found.distance) < settings.reach_mm)
+        good &= ~self._design.is_base[found.face]
+        off = points[good] - found.point[good]
+        size = np.abs(found.distance[good])
+        # The gradient of the distance is exact at edges and corners too; on the surface itself it is the
+        # pseudonormal.
+        normal = np.where(
+            (size > 1e-6)[:, None],
+            off / np.maximum(size, 1e-12)[:, None] * np.sign(found.distance[good])[:, None],
+            found.normal[good],
+        )
+        origin = _back_on_design(self._design.outer, tree, found.face[good], found.point[good])
+        rows = np.ones((int(good.sum()), 12))
+        rows[:, :11] = np.einsum("nkc,nc->nk", self._displacements(origin), normal)
+        self.last_points = points[good]
+        return rows, found.distance[good], weights[good]
+
+
+def _back_on_design(design: Mesh, tree: TriangleTree, face: IndexArray, place: FloatArray) -> FloatArray:
+    """Design places that were warped to ``place`` on ``face``: same weights of the same corners."""
+    warped = tree.mesh.vertices[tree.mesh.faces[face]]
+    a, u, v = warped[:, 0], warped[:, 1] - warped[:, 0], warped[:, 2] - warped[:, 0]
+    p = place - a
+    uu, uv, vv = (np.einsum("ij,ij->i", *pair) for pair in ((u, u), (u, v), (v, v)))
+    up, vp = np.einsum("ij,ij->i", u, p), np.einsum("ij,ij->i", v, p)
+    bottom = uu * vv - uv * uv
+    safe = np.where(bottom > 1e-18, bottom, 1.0)
+    one = np.clip(np.where(bottom > 1e-18, (vv * up - uv * vp) / safe, 0.0), 0.0, 1.0)
+    two = np.clip(np.where(bottom > 1e-18, (uu * vp - uv * up) / safe, 0.0), 0.0, 1.0)
+    corners = design.vertices[design.faces[face]]
+    return np.asarray(
+        corners[:, 0]
+        + one[:, None] * (corners[:, 1] - corners[:, 0])
+        + two[:, None] * (corners[:, 2] - corners[:, 0])
+    )
+
+
+def robust_solve(rows: FloatArray, values: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Tukey-weighted least squares (m x k rows, m values, m area weights): solution and final weights."""
+    tukey = np.ones(len(values))
+    step = np.zeros(rows.shape[1])
+    for _ in range(8):
+        use = weights * tukey
+        new = _solve(rows, values, use)
+        left = np.abs(values - rows @ new)
+        cut = max(4.685 * 1.4826 * float(np.median(left)), 1e-6)
+        tukey = np.where(left < cut, (1.0 - np.minimum(left / cut, 1.0) ** 2) ** 2, 0.0)
+        if np.abs(new - step).max() < 1e-9:
+            step = new
+            break
+        step = new
+    return step, weights * tukey
+
+
+def _solve(rows: FloatArray, values: FloatArray, weights: FloatArray) -> FloatArray:
+    matrix = (rows * weights[:, None]).T @ rows
+    size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    scaled = matrix / np.outer(size, size)
+    right = (rows * weights[:, None]).T @ values / size
+    return np.asarray(np.linalg.lstsq(scaled, right, rcond=1e-12)[0] / size)
+
+
+def variance_inflation(rows: FloatArray, weights: FloatArray) -> FloatArray:
+    """Variance inflation of each column; the last, constant column is judged uncentred."""
+    share = weights / weights.sum()
+    centred = rows - share @ rows
+    centred[:, -1] = rows[:, -1]
+    spread = share @ centred**2
+    matrix = (rows * share[:, None]).T @ rows
+    size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    inverse = np.linalg.pinv(matrix / np.outer(size, size), rcond=1e-13, hermitian=True) / np.outer(
+        size, size
+    )
+    return np.asarray(np.maximum(spread * np.diag(inverse), 1.0))
+
+
+def shares_lost(rows: FloatArray, values: FloatArray, weights: FloatArray) -> FloatArray:
+    """Share of the variance left by the rigid columns that is lost when each column is left out."""
+
+    def left(columns: list[int]) -> float:
+        chosen = rows[:, columns]
+        return float(weights @ (values - chosen @ _solve(chosen, values, weights)) ** 2)
+
+    count = rows.shape[1]
+    everything, rigid = left(list(range(count))), left(list(range(6)))
+    if rigid <= weights.sum() * 1e-10:
+        return np.zeros(count)
+    lost = [left([c for c in range(count) if c != k]) - everything for k in range(count)]
+    return np.clip(np.array(lost) / rigid, 0.0, 1.0)
+
+
+def bootstrap_deviation(
+    rows: FloatArray,
+    left: FloatArray,
+    weights: FloatArray,
+    patch: NDArray[np.int64],
+    settings: PatternSettings,
+) -> FloatArray:
+    """Standard deviation of each coefficient over patches drawn with replacement.
+
+    Only the patches' sums are redrawn, so a replicate costs one small solve.
+    """
+    count, columns = int(patch.max()) + 1, rows.shape[1]
+    order = np.argsort(patch, kind="stable")
+    edges = np.searchsorted(patch[order], np.arange(count))
+    weighted = rows * weights[:, None]
+    matrices = np.zeros((count, columns, columns))
+    for k in range(columns):
+        matrices[:, k] = np.add.reduceat(weighted[order] * rows[order, k][:, None], edges)
+    rights = np.add.reduceat(weighted[order] * left[order][:, None], edges)
+    random = np.random.default_rng(settings.seed)
+    draws = random.multinomial(count, np.full(count, 1.0 / count), size=settings.replicates)
+    sums = np.einsum("rp,pij->rij", draws, matrices, optimize=True)
+    ridge = 1e-12 * np.einsum("rii->r", sums)[:, None, None] * np.eye(columns)
+    steps = np.linalg.solve(sums + ridge, (draws @ rights)[:, :, None])[:, :, 0]
+    return np.asarray(steps.std(axis=0, ddof=1) * np.sqrt(count / (count - 1.0)))
+
+
+def _told(
+    frame: Frame, sizes: FloatArray, deviation: FloatArray, vif: FloatArray, share: FloatArray,
+    patches: int, settings: PatternSettings,
+) -> tuple[Pattern, ...]:  # fmt: skip
+    reach = reach_of(frame)
+    quantile = float(student.ppf(0.5 + settings.level / 2.0, max(patches - 12, 1)))
+    told = []
+    for k, name in enumerate(NAMES):
+        per = PER_UNIT.get(name, 1.0)
+        half = float(np.hypot(quantile * deviation[k], settings.method_mm / reach[k]))
+        low, high = sizes[k] - half, sizes[k] + half
+        verdict: PatternVerdict = "absent"
+        if not np.isfinite(vif[k]) or vif[k] > settings.largest_vif:
+            verdict = "unknown"
+        elif (low > 0 or high < 0) and abs(sizes[k]) * reach[k] >= settings.least_present_mm:
+            verdict = "present"
+        told.append(
+            Pattern(
+                name,
+                float(sizes[k] * per),
+                "%" if name in PER_UNIT else "mm",
+                (float(low * per), float(high * per)),
+                float(share[k]),
+                float(vif[k]),
+                verdict,
+                hint_for(name, verdict, float(sizes[k])),
+            )
+        )
+    return tuple(told)
+
+
+_HINTS = {
+    ("scale", -1): "Often shrinkage that the scale compensation does not cover, or long storage.",
+    ("scale", 1): "Often too much scale compensation.",
+    ("height_scale", -1): "Often first layers pressed too hard, or a vertical axis out of calibration.",
+    ("height_scale", 1): "Often first layers too thick, or a vertical axis out of calibration.",
+    (
+        "arch_opening",
+        -1,
+    ): "Often free arms pulled together by shrinkage; a cross-arch bar or plate holds them.",
+    (
+        "arch_opening",
+        1,
+    ): "Often arms spread on removal or while curing; a cross-arch bar or plate holds them.",
+    ("bow", -1): "Often lifted at the middle by peel or warped in curing.",
+    ("bow", 1): "Often ends lifted from the platform or warped in curing.",
+    ("twist", -1): "Often uneven support, uneven curing or forced removal.",
+    ("twist", 1): "Often uneven support, uneven curing or forced removal.",
+    ("offset", -1): "Often too little exposure, or washing too long.",
+    ("offset", 1): "Often too much exposure, resin left by the wash, or powder or spray used for scanning.",
+}
+
+
+def hint_for(name: str, verdict: PatternVerdict, size: float) -> str:
+    """What a pattern often means: a hint from common practice, never a finding."""
+    if verdict == "unknown":
+        return (
+            "Cannot be told from the other patterns on the surface that was scanned; scan more of the model."
+        )
+    if verdict == "absent":
+        return ""
+    return f"Hint: {_HINTS[(name, 1 if size > 0 else -1)]}"

@@ -1,0 +1,233 @@
+"""The part of a design that a scanner can see: its outer skin, its forming base, its working surface.
+
+A hollow model has an inner skin a few millimetres under the outer one; it must never attract the scan.
+A place is taken as outer when rays leave it to the open; rays through the plane of the forming base do
+not count, or the inside of a shell that stands on its rim would pass for outside. Views through drain holes
+show only a small part of the inner skin at a time, so single rays are not trusted: the share of rays that
+escape decides, and small islands take the side of what surrounds them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qa.geometry.errors import GeometryError
+from qa.geometry.kernels import compiled
+from qa.geometry.mesh import FloatArray, IndexArray, Mesh
+from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
+from qa.geometry.tree import TriangleTree, build, first_hit
+
+Array = Any
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class SkinSettings:
+    """Tolerances: lengths in mm, angles in degrees, shares of area."""
+
+    spacing_mm: float = 1.2
+    rays: int = 16
+    least_escaping: float = 0.15
+    inner_patch_share: float = 0.03
+    base_within_mm: float = 0.3
+    base_within_deg: float = 12.0
+    base_least_share: float = 0.02
+    base_skin_mm: float = 0.05
+    inside_out_share: float = 0.9
+
+
+@dataclass(frozen=True, eq=False)
+class BasePlane:
+    """The forming base: a point on it, the unit normal away from it (toward the crowns), its area."""
+
+    point: FloatArray
+    up: FloatArray
+    area_mm2: float
+
+
+def find_base(samples: Samples, settings: SkinSettings | None = None) -> BasePlane | None:
+    """The flat face that the whole model stands on, or None when it has none.
+
+    The largest plane touched by enough area facing outward, with everything else on its inner side.
+    """
+    settings = settings or SkinSettings()
+    few = samples.thin_out(4_000)
+    drawn = np.random.default_rng(0).choice(len(few), size=min(400, len(few)), replace=False)
+    down, points = few.normals[drawn], few.points[drawn]
+    height = -(few.points @ down.T - np.sum(points * down, axis=1))
+    facing = few.normals @ down.T > np.cos(np.radians(settings.base_within_deg))
+    whole = few.weights.sum()
+    below = few.weights @ (height < -settings.base_within_mm) / whole
+    on = (np.abs(height) < settings.base_within_mm) & facing
+    area = np.where(below < 0.002, few.weights @ on, 0.0)
+    best = int(np.argmax(area))
+    if area[best] < settings.base_least_share * whole:
+        return None
+    members = on[:, best]
+    point = np.average(few.points[members], axis=0, weights=few.weights[members])
+    _, _, axes = np.linalg.svd(few.points[members] - point, full_matrices=False)
+    up = -axes[2] * np.sign(axes[2] @ down[best])
+    return BasePlane(point, up, float(area[best]))
+
+
+def outer_faces(mesh: Mesh, base: BasePlane | None, settings: SkinSettings | None = None) -> Bools:
+    """Mask of the faces on the outer skin (all of them for a solid model)."""
+    settings = settings or SkinSettings()
+    tree = build(mesh)
+    samples = sample_surface(mesh, settings.spacing_mm, most=40_000)
+    refuse_inside_out(tree, samples, settings)
+    escaping = _escaping_share(tree, samples, base, settings)
+    total = np.bincount(samples.face, weights=escaping, minlength=len(mesh.faces))
+    count = np.bincount(samples.face, minlength=len(mesh.faces))
+    hidden = np.full(len(mesh.faces), -1, dtype=np.int8)
+    known = count > 0
+    hidden[known] = total[known] / count[known] < settings.least_escaping
+    share = samples.weights[escaping < settings.least_escaping].sum() / samples.weights.sum()
+    if share == 0.0:
+        return np.ones(len(mesh.faces), dtype=np.bool_)
+    spread_labels(tree.mesh.faces, tree.around_start, tree.around, hidden)
+    return ~_settled(tree, hidden, settings)
+
+
+def refuse_inside_out(tree: TriangleTree, samples: Samples, settings: SkinSettings) -> None:
+    """Raise ``inside_out`` when nearly everything seen from outside shows its back."""
+    middle = 0.5 * (samples.points.max(axis=0) + samples.points.min(axis=0))
+    reach = float(np.linalg.norm(np.ptp(samples.points, axis=0)))
+    few = samples.thin_out(1_000)
+    views = spread_directions(50)
+    eye = middle + reach * views[np.arange(len(few)) % 50]
+    sight = few.points - eye
+    _, face = first_hit(tree, eye, sight)
+    seen = face >= 0
+    normals, _ = face_normals_and_areas(Mesh(tree.mesh.vertices, tree.mesh.faces[face[seen]]))
+    if seen.any() and np.mean(np.sum(normals * sight[seen], axis=1) > 0) > settings.inside_out_share:
+        raise GeometryError(
+            "inside_out",
+            "The surface is turned inside out: its faces look inward. Turn the normals over in the program "
+            "it comes from and upload it again.",
+        )
+
+
+def spread_directions(count: int) -> FloatArray:
+    """Unit vectors spread evenly over the sphere (Fibonacci lattice), count x 3."""
+    n = np.arange(count) + 0.5
+    z = 1.0 - 2.0 * n / count
+    angle = n * np.pi * (3.0 - np.sqrt(5.0))
+    radius = np.sqrt(1.0 - z * z)
+    return np.column_stack([radius * np.cos(angle), radius * np.sin(angle), z])
+
+
+def _escaping_share(
+    tree: TriangleTree, samples: Samples, base: BasePlane | None, settings: SkinSettings
+) -> FloatArray:
+    """Share of rays from each sample, over its half of the sphere, that leave the model."""
+    count = settings.rays
+    directions = spread_directions(2 * count)
+    pairs = np.abs(samples.normals @ directions.T)
+    # The half of the directions that make the larger angle with the surface, turned outward.
+    chosen = np.argsort(-pairs, axis=1)[:, :count]
+    rays = directions[chosen]
+    rays *= np.where(np.sum(rays * samples.normals[:, None, :], axis=2) < 0, -1.0, 1.0)[:, :, None]
+    start = np.repeat(samples.points + 1e-4 * samples.normals, count, axis=0)
+    flat = rays.reshape(-1, 3)
+    distance, _ = first_hit(tree, start, flat, 1e-4, ignore_face=np.repeat(samples.face, count))
+    free = np.isinf(distance)
+    if base is None:
+        return np.asarray(free.reshape(-1, count).mean(axis=1))
+    free &= flat @ base.up > 0.0
+    share = 2.0 * free.reshape(-1, count).mean(axis=1)
+    down = samples.normals @ base.up < -np.cos(np.radians(settings.base_within_deg))
+    stands = np.abs((samples.points - base.point) @ base.up) < settings.base_within_mm
+    share[down & stands] = 1.0
+    return np.asarray(share)
+
+
+@compiled()
+def spread_labels(faces: Array, around_start: Array, around: Array, label: Array) -> None:
+    """Give unlabelled faces (-1) the label of the nearest labelled one, counted in shared corners."""
+    queue = np.zeros(faces.shape[0], dtype=np.int64)
+    end = 0
+    for f in range(faces.shape[0]):
+        if label[f] >= 0:
+            queue[end] = f
+            end += 1
+    at = 0
+    while at < end:
+        f = queue[at]
+        at += 1
+        for c in range(3):
+            v = faces[f, c]
+            for j in range(around_start[v], around_start[v + 1]):
+                if label[around[j]] < 0:
+                    label[around[j]] = label[f]
+                    queue[end] = around[j]
+                    end += 1
+    for f in range(faces.shape[0]):
+        if label[f] < 0:
+            label[f] = 0
+
+
+@compiled()
+def patches(faces: Array, around_start: Array, around: Array, label: Array) -> tuple[Array, Array, int]:
+    """Number the patches of equally labelled faces that share corners: numbers, whether each touches a
+    face of another label, and how many there are."""
+    number = np.full(faces.shape[0], -1, dtype=np.int64)
+    touches = np.zeros(faces.shape[0], dtype=np.bool_)
+    queue = np.zeros(faces.shape[0], dtype=np.int64)
+    count = 0
+    for seed in range(faces.shape[0]):
+        if number[seed] >= 0:
+            continue
+        number[seed] = count
+        queue[0], at, end = seed, 0, 1
+        while at < end:
+            f = queue[at]
+            at += 1
+            for c in range(3):
+                v = faces[f, c]
+                for j in range(around_start[v], around_start[v + 1]):
+                    g = around[j]
+                    if label[g] != label[f]:
+                        touches[count] = True
+                    elif number[g] < 0:
+                        number[g] = count
+                        queue[end] = g
+                        end += 1
+        count += 1
+    return number, touches[:count], count
+
+
+def _settled(tree: TriangleTree, hidden: NDArray[np.int8], settings: SkinSettings) -> Bools:
+    """Hidden faces without small islands: a patch is inner when it is large, or a body of its own."""
+    _, areas = face_normals_and_areas(tree.mesh)
+    whole = areas.sum()
+    for label in (1, 0):
+        # First small hidden patches become visible, then small visible islands inside hidden ones hide.
+        number, touches, count = patches(tree.mesh.faces, tree.around_start, tree.around, hidden)
+        patch_area = np.bincount(number, weights=areas, minlength=count)
+        small = (patch_area < settings.inner_patch_share * whole) & touches
+        swap = small[number] & (hidden == label)
+        hidden = np.where(swap, 1 - hidden, hidden).astype(np.int8)
+    return np.asarray(hidden == 1)
+
+
+def base_faces(mesh: Mesh, base: BasePlane | None, settings: SkinSettings | None = None) -> Bools:
+    """Mask of the faces that make up the forming base; the rest is the working surface."""
+    settings = settings or SkinSettings()
+    if base is None:
+        return np.zeros(len(mesh.faces), dtype=np.bool_)
+    normals, _ = face_normals_and_areas(mesh)
+    height = ((mesh.vertices - base.point) @ base.up)[mesh.faces]
+    down = normals @ base.up < -np.cos(np.radians(settings.base_within_deg))
+    flat = np.abs(height).max(axis=1) < settings.base_skin_mm
+    return np.asarray(flat | (down & (np.abs(height).max(axis=1) < settings.base_within_mm)))
+
+
+def part_of(mesh: Mesh, chosen: Bools) -> tuple[Mesh, IndexArray]:
+    """The chosen faces as a mesh over the same vertices, and their numbers in the whole."""
+    faces = np.flatnonzero(chosen).astype(np.int32)
+    return Mesh(mesh.vertices, np.ascontiguousarray(mesh.faces[faces])), faces
