@@ -186,6 +186,13 @@ CONTENT_SECURITY_POLICY = {
         "default-src": ["'none'"],
         "script-src": ["'self'"],
         "style-src": ["'self'", EMPTY_STYLE],
+        # The three style attributes that plotly writes: none, bold text, and sharp cells of a heat map.
+        "style-src-attr": [
+            "'unsafe-hashes'",
+            EMPTY_STYLE,
+            "'sha256-wkY2X5hecQzbhnFCqvTpwrUJ1f4X8LH5WFjYUzv1wmU='",
+            "'sha256-AR/cKIZjWPcPmBUPDA6oti9XBiTbJvz0Cro2J1VzzS8='",
+        ],
         "img-src": ["'self'", "data:", "blob:"],
         "font-src": ["'self'"],
         "connect-src": ["'self'"],

@@ -3,9 +3,24 @@
 // the length of a JSON header, the header, float32 points, int32 triangles, float32 values or none).
 (function () {
   const MARK = "FLM1";
-  const DISTANCE = 1.9;
+  const DISTANCE = 2;
   const TURN_DEG = 45;
-  const LIGHTING = { ambient: 0.42, diffuse: 0.75, specular: 0.12, roughness: 0.85, fresnel: 0.05 };
+  // Straight down leaves open which way is up; a little short of it keeps the front below.
+  const TOP_DEG = 89.5;
+  const CONFIG = { displaylogo: false, displayModeBar: false, responsive: true };
+  const FILL = 1.5;
+  // Over the reader's left shoulder: plotly counts from the eye, with z away from the picture negative.
+  const LAMP = { x: -40000, y: 80000, z: -100000 };
+  // The two limits are off: plotly would take the small triangles of a scan for flat noise and leave them dark.
+  const LIGHTING = {
+    ambient: 0.4,
+    diffuse: 0.75,
+    specular: 0.08,
+    roughness: 0.8,
+    fresnel: 0.05,
+    facenormalsepsilon: 0,
+    vertexnormalsepsilon: 0,
+  };
 
   function token(name) {
     return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -69,7 +84,12 @@
 
   function colouring(viewer, preview) {
     if (!preview.values) {
-      return { color: token("--stone") };
+      // One value all over: plotly does not light a mesh of a single "color".
+      return {
+        intensity: new Array(preview.header.vertices).fill(0),
+        colorscale: [[0, token("--stone")], [1, token("--stone")]],
+        showscale: false,
+      };
     }
     const limit = Number(viewer.dataset.range) || Math.max(...preview.values.map(Math.abs)) || 1;
     const low = Number(viewer.dataset.bandLow || 0);
@@ -86,7 +106,6 @@
 
   function meshOf(viewer, preview) {
     const [ox, oy, oz] = preview.header.origin_mm;
-    const light = { x: -2000, y: -3500, z: 5000 };
     return Object.assign(
       {
         type: "mesh3d",
@@ -98,7 +117,7 @@
         k: column(preview.faces, 2, 0),
         flatshading: true,
         lighting: LIGHTING,
-        lightposition: light,
+        lightposition: LAMP,
         hoverinfo: preview.values ? "x+y+z+text" : "x+y+z",
       },
       colouring(viewer, preview)
@@ -117,13 +136,22 @@
     };
   }
 
-  function layoutOf(camera) {
+  // True proportions, with the longest side as large as the picture allows.
+  function proportions(trace) {
+    const sizes = [trace.x, trace.y, trace.z].map(extent);
+    const longest = Math.max(...sizes) || 1;
+    const [x, y, z] = sizes.map((size) => Math.max((FILL * size) / longest, 0.05));
+    return { x, y, z };
+  }
+
+  function layoutOf(camera, trace) {
     return {
       paper_bgcolor: "rgba(0,0,0,0)",
       font: { family: token("--font"), size: 12, color: token("--ink") },
       margin: { t: 0, r: 0, b: 0, l: 0 },
       scene: {
-        aspectmode: "data",
+        aspectmode: "manual",
+        aspectratio: proportions(trace),
         dragmode: "turntable",
         xaxis: axis("x (mm)"),
         yaxis: axis("y (mm)"),
@@ -143,7 +171,7 @@
         y: -DISTANCE * Math.cos(elevation) * Math.cos(azimuth),
         z: DISTANCE * Math.sin(elevation),
       },
-      up: elevationDeg > 89 ? { x: 0, y: 1, z: 0 } : { x: 0, y: 0, z: 1 },
+      up: { x: 0, y: 0, z: 1 },
       projection: { type: "orthographic" },
     };
   }
@@ -166,16 +194,24 @@
 
   function bar(viewer, plot, sentence) {
     const view = { azimuth: 25, elevation: 25 };
+    // The axis that points at the eye goes without labels: they would lie on one another.
     const look = (azimuth, elevation) => {
       view.azimuth = azimuth;
       view.elevation = elevation;
-      window.Plotly.relayout(plot, { "scene.camera": cameraAt(azimuth, elevation) });
+      const changes = { "scene.camera": cameraAt(azimuth, elevation) };
+      const level = elevation === 0;
+      const hidden = { x: level && azimuth === 90, y: level && azimuth === 0, z: elevation === TOP_DEG };
+      Object.entries(hidden).forEach(([name, isHidden]) => {
+        changes[`scene.${name}axis.showticklabels`] = !isHidden;
+        changes[`scene.${name}axis.title.text`] = isHidden ? "" : `${name} (mm)`;
+      });
+      window.Plotly.relayout(plot, changes);
     };
     const buttons = [
       ["Front", () => look(0, 0)],
       ["Side", () => look(90, 0)],
-      ["Top", () => look(0, 90)],
-      ["Turn", () => look((view.azimuth + TURN_DEG) % 360, view.elevation > 89 ? 25 : view.elevation)],
+      ["Top", () => look(0, TOP_DEG)],
+      ["Turn", () => look((view.azimuth + TURN_DEG) % 360, 25)],
     ];
     const made = element("div", "viewer-bar");
     buttons.forEach(([word, act]) => {
@@ -196,7 +232,8 @@
     document.addEventListener("themechange", () => {
       if (plot.isConnected) {
         const camera = plot.layout.scene.camera;
-        window.Plotly.react(plot, [meshOf(viewer, preview)], layoutOf(camera), { displaylogo: false, displayModeBar: false, responsive: true });
+        const trace = meshOf(viewer, preview);
+        window.Plotly.react(plot, [trace], layoutOf(camera, trace), CONFIG);
       }
     });
   }
@@ -219,7 +256,7 @@
       plot.setAttribute("aria-label", viewer.dataset.label || "3-D view");
       viewer.replaceChildren(plot);
       const trace = meshOf(viewer, preview);
-      await window.Plotly.newPlot(plot, [trace], layoutOf(cameraAt(25, 25)), { displaylogo: false, displayModeBar: false, responsive: true });
+      await window.Plotly.newPlot(plot, [trace], layoutOf(cameraAt(25, 25), trace), CONFIG);
       bar(viewer, plot, sizeSentence(trace, preview.header));
       redrawOnTheme(viewer, plot, preview);
     } catch (error) {
