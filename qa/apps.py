@@ -5,3 +5,8 @@ class QualityConfig(AppConfig):
     name = "qa"
     label = "qa"
     verbose_name = "Quality"
+
+    def ready(self) -> None:
+        from qa.wiring import connect
+
+        connect()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from django.db.models import QuerySet
+
 from cases.models import Appliance, MeshUse
 from production.models import Build, EquipmentEvent, Part, Piece
 from qa.services.checks import check_attached
@@ -23,7 +25,7 @@ def on_piece_changed(piece: Piece) -> None:
 
 
 def on_appliance_remade(remake: Appliance) -> None:
-    pieces = Piece.objects.filter(appliance_id=remake.remake_of_id).values_list("pk", flat=True)
+    pieces = Piece.objects.filter(appliance=remake.remake_of).values_list("pk", flat=True)
     keep_evidence(pieces=pieces)
 
 
@@ -32,12 +34,12 @@ def on_build_changed(build: Build) -> None:
     builds = Build.objects.filter(pk=build.pk)
     if build.tank_id is not None and build.started_at is not None:
         builds |= Build.objects.filter(tank_id=build.tank_id, started_at__gt=build.started_at)
-    _keep_parts_of(builds.values_list("pk", flat=True))
+    _keep_parts_of(builds)
 
 
 def on_tank_changed(event: EquipmentEvent) -> None:
     later = Build.objects.filter(tank_id=event.equipment_id, started_at__gte=event.occurred_at)
-    _keep_parts_of(later.values_list("pk", flat=True))
+    _keep_parts_of(later)
 
 
 def on_equipment_changed(event: EquipmentEvent) -> None:
@@ -48,5 +50,5 @@ def on_equipment_changed(event: EquipmentEvent) -> None:
     keep_evidence(parts=parts.values_list("pk", flat=True).distinct())
 
 
-def _keep_parts_of(build_ids: object) -> None:
-    keep_evidence(parts=Part.objects.filter(build__in=build_ids).values_list("pk", flat=True))
+def _keep_parts_of(builds: QuerySet[Build]) -> None:
+    keep_evidence(parts=Part.objects.filter(build__in=builds).values_list("pk", flat=True))

@@ -31,6 +31,13 @@ class LimitVersion(models.Model):
         return f"Limits, version {self.version}"
 
 
+class MeshCheckManager(models.Manager["MeshCheck"]):
+    """Leaves the profile, thousands of numbers, in the database until it is drawn."""
+
+    def get_queryset(self) -> models.QuerySet[MeshCheck]:
+        return super().get_queryset().defer("profile")
+
+
 class MeshCheck(models.Model):
     """What the engine said of one mesh, under one key: same key, same figures; old results stay.
 
@@ -52,6 +59,8 @@ class MeshCheck(models.Model):
     sentence = models.TextField(blank=True, help_text="Why it could not be checked.")
     asked_at = models.DateTimeField(auto_now_add=True)
     finished_at = models.DateTimeField(null=True, blank=True)
+
+    objects = MeshCheckManager()
 
     class Meta:
         ordering = ["-asked_at", "-id"]

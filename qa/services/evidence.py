@@ -70,7 +70,7 @@ def _after_late_runs(part_ids: set[int]) -> set[int]:
     touched: set[int] = set()
     for run in runs.filter(pk__in=newest).distinct():
         later = Part.objects.filter(
-            treated__run__equipment_id=run.equipment_id, treated__run__started_at__gt=run.started_at
+            treated__run__equipment=run.equipment, treated__run__started_at__gt=run.started_at
         )
         touched |= set(later.values_list("pk", flat=True))
     return touched
@@ -120,7 +120,7 @@ def promote_mature() -> int:
 def _promote_some(model: type[PrintAttempt] | type[FormedPieceRow]) -> int:
     change = TallyChange()
     with transaction.atomic():
-        rows = list(
+        rows: list[Any] = list(
             model.objects.select_for_update()
             .filter(mature=False, occurred_at__lte=mature_before())
             .exclude(outcome="")

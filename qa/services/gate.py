@@ -176,7 +176,8 @@ class _Facts:
         return GateItem(
             item.name,
             GateStatus.CONCEDED,
-            f"{item.sentence} Conceded by {concession.granted_by} until {until:%d %b %Y}: {concession.reason}",
+            f"{item.sentence} Conceded by {concession.granted_by} until {until:%d %b %Y}: "
+            f"{concession.reason}",
         )
 
     def _outcome(self, piece: Piece) -> GateItem:
@@ -304,7 +305,8 @@ class _Facts:
         materials = ", ".join(sorted({lot.material.name for lot in worn}))
         return _met(
             name,
-            f"{materials}: instructions allow {line.get_tissue_display().lower()}, {hours:g} h of summed contact.",
+            f"{materials}: instructions allow {line.get_tissue_display().lower()}, {hours:g} h of "
+            "summed contact.",
         )
 
     def _in_date(self, piece: Piece) -> GateItem:
@@ -337,8 +339,10 @@ class _Facts:
             return _met(name, "Printer, material, profile, wash and cure are qualified together.")
         return _missing(
             name,
-            f"{part.build.printer}, {part.build.profile_name}, wash {runs.get(Step.WASH) or 'not recorded'}, cure "
-            f"{runs.get(Step.CURE) or 'not recorded'} on {timezone.localtime(used):%d %b %Y} is not a qualified "
+            f"{part.build.printer}, {part.build.profile_name}, wash "
+            f"{runs.get(Step.WASH) or 'not recorded'}, cure "
+            f"{runs.get(Step.CURE) or 'not recorded'} on {timezone.localtime(used):%d %b %Y} is "
+            "not a qualified "
             "combination for this material.",
         )
 
@@ -394,7 +398,10 @@ def _misuse(piece: Piece, lot: Lot, instruction: MaterialInstruction | None, hou
         )
     limit = instruction.contact_hours_max
     if limit is not None and hours > limit:
-        return f"Planned wear sums to {hours:g} h, more than the {limit} h that the instructions of {material} allow."
+        return (
+            f"Planned wear sums to {hours:g} h, more than the {limit} h that the instructions "
+            f"of {material} allow."
+        )
     return ""
 
 

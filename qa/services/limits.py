@@ -65,7 +65,8 @@ def change_limits(
         if current.version != based_on:
             raise Conflict(
                 "limits-changed",
-                f"Version {current.version} of the limits came into force meanwhile. Look at it, then change it.",
+                f"Version {current.version} of the limits came into force meanwhile. Look at it, "
+                "then change it.",
             )
         changed = _changed(limit_set(current), values, version=str(current.version + 1), source=source)
         made = LimitVersion(

@@ -27,7 +27,8 @@ def describe_mesh(path: Path, unit: str) -> MeshDescription:
     if read.unit_stated is not None and read.unit_stated != unit:
         raise Refused(
             "mesh-unit-differs",
-            f"The file states that its numbers are in {read.unit_stated}, you said {unit}. Choose the right unit.",
+            f"The file states that its numbers are in {read.unit_stated}, you said {unit}. Choose "
+            "the right unit.",
             field="unit",
         )
     return MeshDescription(format=read.format, triangles=read.triangles)

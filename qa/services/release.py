@@ -203,7 +203,8 @@ def grant_concession(
     if gate_item in NEVER_CONCEDED:
         raise Refused(
             "never-conceded",
-            f"{GateItemName(gate_item).label}: nobody can concede this. Mend the cause, or make the piece again.",
+            f"{GateItemName(gate_item).label}: nobody can concede this. Mend the cause, or make "
+            "the piece again.",
             field="gate_item",
         )
     reason = reason.strip()

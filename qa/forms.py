@@ -1,0 +1,256 @@
+"""Forms of quality: shape only; the use cases decide."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from django import forms
+from django.forms import BaseFormSet, formset_factory
+from django.utils import timezone
+
+from cases.choices import ToothNotation
+from production.choices import WORK_STEPS, Outcome, Step
+from qa.choices import DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
+from qa.models import DefectKind, LimitVersion
+from qa.queries.tally import DEFAULT_DAYS, Range
+from qa.services.gate import NEVER_CONCEDED
+from qa.services.inspections import FoundDefect
+from qa.services.limits import limit_set
+from qa.services.photos import clean_photo
+from qa.teeth import chart_rows, tooth
+
+if TYPE_CHECKING:
+    _KindModelForm = forms.ModelForm[DefectKind]
+else:
+    _KindModelForm = forms.ModelForm
+
+STEP_CHOICES = [(step.value, step.label) for step in WORK_STEPS]
+MOST_DEFECTS = 12
+
+
+class MomentField(forms.DateTimeField):
+    """When it happened, in the lab's time zone; empty means now."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("required", False)
+        kwargs.setdefault("help_text", "Leave empty for now.")
+        kwargs.setdefault(
+            "widget", forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+        )
+        kwargs.setdefault("input_formats", ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"])
+        super().__init__(**kwargs)
+
+
+class MarkForm(forms.Form):
+    mark = forms.CharField(
+        label="Mark of the part or piece",
+        max_length=20,
+        help_text="Scan it, or type it: P-000123 for a part, A-000045 for a piece.",
+        widget=forms.TextInput(
+            attrs={"autofocus": True, "autocomplete": "off", "autocapitalize": "characters"}
+        ),
+    )
+
+
+class InspectionForm(forms.Form):
+    step = forms.ChoiceField(label="Inspected at", choices=STEP_CHOICES)
+    verdict = forms.ChoiceField(choices=Verdict.choices, widget=forms.RadioSelect)
+    outcome = forms.ChoiceField(
+        label="How it came out",
+        choices=[("", "As the verdict says"), *Outcome.choices],
+        required=False,
+        help_text="A pass is good. A fail needs rework or scrapped here.",
+    )
+    method = forms.CharField(label="How you looked", max_length=60, required=False)
+    note = forms.CharField(max_length=300, required=False, widget=forms.Textarea(attrs={"rows": 2}))
+    occurred_at = MomentField(label="When")
+
+
+class DefectForm(forms.Form):
+    kind = forms.ChoiceField(label="What is wrong", required=False)
+    severity = forms.ChoiceField(
+        label="How bad", choices=Severity.choices, initial=Severity.MAJOR, required=False
+    )
+    origin = forms.ChoiceField(
+        label="Step it comes from",
+        choices=[("", "The usual one"), *Step.choices],
+        required=False,
+    )
+    tooth = forms.TypedChoiceField(label="Tooth", coerce=int, empty_value=None, required=False)
+    note = forms.CharField(max_length=200, required=False)
+    photo = forms.FileField(
+        required=False, widget=forms.ClearableFileInput(attrs={"accept": "image/jpeg,image/png,image/webp"})
+    )
+
+    def __init__(self, *args: Any, kinds: list[DefectKind], notation: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["kind"].choices = [("", "Nothing"), *((kind.code, kind.name) for kind in kinds)]  # type: ignore[attr-defined]
+        self.fields["tooth"].choices = _tooth_choices(notation)  # type: ignore[attr-defined]
+
+    def found(self) -> FoundDefect | None:
+        """The defect, or None for a row left empty. Raises ``Refused`` for an unusable photo."""
+        data = self.cleaned_data
+        if not data.get("kind"):
+            return None
+        photo = data.get("photo")
+        return FoundDefect(
+            kind=data["kind"],
+            severity=data.get("severity") or Severity.MAJOR,
+            origin=data.get("origin") or "",
+            tooth=data.get("tooth"),
+            note=data.get("note") or "",
+            photo=clean_photo(photo, size_bytes=photo.size) if photo else None,
+        )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if not data.get("kind") and any(data.get(name) for name in ("origin", "tooth", "note", "photo")):
+            self.add_error("kind", "Say what is wrong, or empty this defect.")
+        return data
+
+
+def _tooth_choices(notation: str) -> list[Any]:
+    choices: list[Any] = [("", "No single tooth")]
+    for title, row in zip(("Upper arch", "Lower arch"), chart_rows(notation), strict=True):
+        choices.append((title, [(one.fdi, _tooth_words(one.fdi, one.name, one.own)) for one in row]))
+    deciduous = [tooth(quadrant * 10 + place, notation) for quadrant in range(5, 9) for place in range(1, 6)]
+    choices.append(
+        ("Deciduous teeth", [(one.fdi, _tooth_words(one.fdi, one.name, one.own)) for one in deciduous])
+    )
+    return choices
+
+
+def _tooth_words(fdi: int, name: str, own: str) -> str:
+    return f"{fdi} – {name}" + (f" (clinic: {own})" if own else "")
+
+
+DefectFormSet: type[BaseFormSet[DefectForm]] = formset_factory(
+    DefectForm, extra=2, max_num=MOST_DEFECTS, absolute_max=MOST_DEFECTS, validate_max=True
+)
+
+
+def defect_forms(
+    *, data: Any = None, files: Any = None, is_part: bool, notation: str = ToothNotation.FDI
+) -> BaseFormSet[DefectForm]:
+    """Rows for the defects of one thing, with the kinds that fit it."""
+    kinds = DefectKind.objects.filter(active=True)
+    if is_part:
+        kinds = kinds.exclude(scope=DefectScope.PIECE)
+    return DefectFormSet(
+        data, files, prefix="defects", form_kwargs={"kinds": list(kinds), "notation": notation}
+    )
+
+
+class PassManyForm(forms.Form):
+    """Several printed parts that were all looked at and are all good."""
+
+    parts = forms.TypedMultipleChoiceField(coerce=int)
+
+    def __init__(self, *args: Any, part_ids: list[int], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["parts"].choices = [(pk, str(pk)) for pk in part_ids]  # type: ignore[attr-defined]
+
+
+class KindForm(_KindModelForm):
+    class Meta:
+        model = DefectKind
+        fields = ("code", "name", "scope", "usual_origin", "contamination", "hint", "active")
+        labels = {"usual_origin": "Usual step of origin", "contamination": "Made by a dirty tank"}
+
+
+class LimitsForm(forms.Form):
+    """One field for each limit, and what a change needs: source and reason."""
+
+    based_on = forms.IntegerField(widget=forms.HiddenInput)
+    source = forms.CharField(
+        label="Where the new values come from",
+        max_length=120,
+        help_text="A document, a trial of your own with its date, or who decided.",
+    )
+    note = forms.CharField(label="Why they change", max_length=200)
+
+    def __init__(self, *args: Any, version: LimitVersion, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["based_on"].initial = version.version
+        self.limits = limit_set(version).limits
+        for limit in self.limits:
+            self.fields[f"limit_{limit.name}"] = forms.FloatField(
+                label=limit.meaning or limit.name,
+                initial=limit.value,
+                widget=forms.NumberInput(attrs={"step": "any"}),
+            )
+
+    def values(self) -> dict[str, float]:
+        """Every limit's value by its name."""
+        return {limit.name: self.cleaned_data[f"limit_{limit.name}"] for limit in self.limits}
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Limit and bound field, for the page."""
+        return [{"limit": limit, "field": self[f"limit_{limit.name}"]} for limit in self.limits]
+
+
+class SignForm(forms.Form):
+    pieces = forms.TypedMultipleChoiceField(label="Pieces", coerce=int)
+    password = forms.CharField(
+        label="Your password, as your signature",
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+        strip=False,
+    )
+
+    def __init__(self, *args: Any, piece_ids: list[int], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["pieces"].choices = [(pk, str(pk)) for pk in piece_ids]  # type: ignore[attr-defined]
+
+
+class WithdrawForm(forms.Form):
+    reason = forms.CharField(label="Why it is withdrawn", max_length=300)
+    password = forms.CharField(
+        label="Your password, as your signature",
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+        strip=False,
+    )
+
+
+class ConcessionForm(forms.Form):
+    piece = forms.IntegerField(widget=forms.HiddenInput)
+    gate_item = forms.ChoiceField(
+        label="What is not met",
+        choices=[
+            choice
+            for choice in GateItemName.choices
+            if choice[0] not in (*NEVER_CONCEDED, GateItemName.ANSWERS)
+        ],
+    )
+    reason = forms.CharField(label="Why it may go all the same", max_length=300)
+    valid_until = MomentField(label="Valid until", required=True, help_text="")
+
+
+class TrendsForm(forms.Form):
+    """What the trends are asked for; anything unusable falls back to the last 90 days."""
+
+    start = forms.DateField(label="From", widget=forms.DateInput(attrs={"type": "date"}))
+    end = forms.DateField(label="To", widget=forms.DateInput(attrs={"type": "date"}))
+    measure = forms.ChoiceField(label="Count", choices=Measure.choices)
+    unit = forms.ChoiceField(label="Of", choices=EvidenceUnit.choices)
+
+    def add_prefix(self, field_name: str) -> str:
+        """The names in the address: from, to."""
+        return {"start": "from", "end": "to"}.get(field_name, field_name)
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if data.get("start") and data.get("end") and data["start"] > data["end"]:
+            self.add_error("end", "The range ends before it starts.")
+        return data
+
+    @staticmethod
+    def filled(query: Any) -> TrendsForm:
+        """The form with defaults for what the address leaves out."""
+        last = Range.last(DEFAULT_DAYS, today=timezone.localdate())
+        defaults = {
+            "from": last.start.isoformat(),
+            "to": last.end.isoformat(),
+            "measure": Measure.LOST.value,
+            "unit": EvidenceUnit.PART.value,
+        }
+        return TrendsForm({**defaults, **{name: query[name] for name in defaults if query.get(name)}})

@@ -1,0 +1,120 @@
+"""What quality shows on the pages of other apps."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import Q
+from django.http import HttpRequest
+
+from cases.models import Case, MeshUse
+from cases.queries import visible_meshes
+from labtrack.accounts.actor import Actor
+from labtrack.accounts.choices import Capability
+from labtrack.accounts.models import User
+from labtrack.web import actor_of
+from production.models import Part, Piece
+from qa.check_page import leading_sentence
+from qa.choices import CheckState, Verdict
+from qa.models import MeshCheck
+from qa.queries.inspections import inspections_of, parts_waiting, pieces_waiting
+from qa.queries.releases import cases_ready_to_release
+from qa.services.limits import limits_in_force
+
+Context = dict[str, Any] | None
+
+HOME_ROWS = 8
+
+
+def mesh_check(mesh: MeshUse, request: HttpRequest) -> Context:
+    """State of the latest check of a mesh, its verdict and the one sentence that matters."""
+    if not actor_of(request).may(Capability.CHECKS_READ):
+        return None
+    checks = sorted(mesh.checks.all(), key=lambda check: -check.pk)
+    if not checks:
+        return None
+    check = checks[0]
+    return {
+        "mesh": mesh,
+        "check": check,
+        "waiting": check.state == CheckState.WAITING,
+        "sentence": leading_sentence(check),
+    }
+
+
+def case_release(case: Case, request: HttpRequest) -> Context:
+    """How many pieces of the case there are, are good and stand released."""
+    if not actor_of(request).may(Capability.SHOP_READ):
+        return None
+    pieces = Piece.objects.filter(appliance__case=case)
+    made = pieces.count()
+    if not made:
+        return None
+    return {
+        "case": case,
+        "made": made,
+        "good": pieces.filter(outcome="good").count(),
+        "released": pieces.filter(released__standing=True).count(),
+        "may_release": actor_of(request).may(Capability.RELEASE),
+    }
+
+
+def part_inspections(part: Part, request: HttpRequest) -> Context:
+    return {
+        "rows": list(inspections_of(Q(part=part))),
+        "part": part,
+        "may_inspect": actor_of(request).may(Capability.INSPECT),
+    }
+
+
+def piece_inspections(piece: Piece, request: HttpRequest) -> Context:
+    return {
+        "rows": list(inspections_of(Q(piece=piece))),
+        "piece": piece,
+        "may_inspect": actor_of(request).may(Capability.INSPECT),
+    }
+
+
+def limits(subject: object, request: HttpRequest) -> Context:
+    return {"version": limits_in_force(), "may_change": actor_of(request).may(Capability.LIMITS)}
+
+
+def home_inspect(user: User, request: HttpRequest) -> Context:
+    """For who inspects: what waits."""
+    if not Actor(user).may(Capability.INSPECT):
+        return None
+    parts, pieces = parts_waiting(), pieces_waiting()
+    parts_n, pieces_n = parts.count(), pieces.count()
+    if not parts_n and not pieces_n:
+        return None
+    return {
+        "parts_n": parts_n,
+        "pieces_n": pieces_n,
+        "parts": parts[:HOME_ROWS],
+        "pieces": pieces[:HOME_ROWS],
+    }
+
+
+def home_release(user: User, request: HttpRequest) -> Context:
+    """For who releases: cases with good pieces that are not released."""
+    if not Actor(user).may(Capability.RELEASE):
+        return None
+    cases = list(cases_ready_to_release()[: HOME_ROWS + 1])
+    return {"cases": cases[:HOME_ROWS], "more": len(cases) > HOME_ROWS} if cases else None
+
+
+def home_checks(user: User, request: HttpRequest) -> Context:
+    """Meshes in use whose latest check failed, needs a look or could not be made."""
+    actor = Actor(user)
+    if not actor.may(Capability.CHECKS_READ):
+        return None
+    meshes = visible_meshes(actor).filter(replaced_by__isnull=True, case__voided_at__isnull=True)
+    latest = (
+        MeshCheck.objects.filter(mesh__in=meshes)
+        .filter(Q(verdict=Verdict.FAIL) | Q(state=CheckState.REFUSED))
+        .exclude(mesh__appliance__parts__isnull=False)
+        .select_related("mesh__case__clinic")
+        .order_by("-id")[:HOME_ROWS]
+    )
+    rows = [{"check": check, "sentence": leading_sentence(check)} for check in latest]
+    return {"rows": rows} if rows else None

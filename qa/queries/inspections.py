@@ -1,0 +1,86 @@
+"""What waits for an inspection, and what was seen."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from django.db.models import Prefetch, Q, QuerySet
+
+from labtrack.errors import NotFound, Refused
+from production.choices import BuildState, PartPurpose
+from production.models import Part, Piece
+from qa.models import Defect, Inspection
+
+_MARK = re.compile(r"\s*([PA])-?0*(\d{1,12})\s*", re.IGNORECASE)
+
+_PART_WITH = ("build__printer__equipment", "appliance__case__clinic", "appliance__line")
+_PIECE_WITH = ("appliance__case__clinic", "appliance__line", "cycle__part", "part")
+
+
+def parts_waiting() -> QuerySet[Part]:
+    """Printed parts without an outcome, the oldest first; one that is a piece already waits as that."""
+    return (
+        Part.objects.filter(
+            outcome="",
+            build__state__in=(BuildState.FINISHED, BuildState.FAILED),
+            build__finished_at__isnull=False,
+        )
+        .exclude(direct_piece__isnull=False)
+        .select_related(*_PART_WITH)
+        .order_by("build__finished_at", "number")
+    )
+
+
+def pieces_waiting() -> QuerySet[Piece]:
+    """Pieces without an outcome, the oldest first."""
+    return Piece.objects.filter(outcome="").select_related(*_PIECE_WITH).order_by("occurred_at", "number")
+
+
+def find_mark(text: str) -> Part | Piece:
+    """The part (P-000123) or piece (A-000045) of a scanned or typed mark.
+
+    A directly printed part that became a piece is found as that piece.
+    """
+    match = _MARK.fullmatch(text)
+    if match is None:
+        raise Refused(
+            "mark-unreadable", "That is no mark. Scan or type one such as P-000123 or A-000045.", field="mark"
+        )
+    letter, number = match.group(1).upper(), int(match.group(2))
+    if letter == "A":
+        return piece_by(number=number)
+    return part_by(number=number)
+
+
+def part_by(**lookup: int) -> Part:
+    part = Part.objects.filter(**lookup).select_related(*_PART_WITH).first()
+    if part is None:
+        raise NotFound("There is no part with that mark.")
+    return part
+
+
+def piece_by(**lookup: int) -> Piece:
+    piece = Piece.objects.filter(**lookup).select_related(*_PIECE_WITH).first()
+    if piece is None:
+        raise NotFound("There is no piece with that mark.")
+    return piece
+
+
+def is_appliance(part: Part) -> bool:
+    """Whether the part itself is what the clinic gets."""
+    return part.purpose == PartPurpose.APPLIANCE
+
+
+def inspections_of(things: Q) -> QuerySet[Inspection]:
+    """Inspections with their defects, the latest first."""
+    defects = Prefetch("defects", Defect.objects.select_related("kind", "photo"))
+    return (
+        Inspection.objects.filter(things)
+        .select_related("part", "piece", "by", "part__appliance__case", "piece__appliance__case")
+        .prefetch_related(defects)
+    )
+
+
+def recent_inspections(limit: int = 15) -> Sequence[Inspection]:
+    return list(inspections_of(Q())[:limit])

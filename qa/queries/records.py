@@ -1,0 +1,114 @@
+"""The parts or pieces behind one figure of the trends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from django.db.models import Q, QuerySet, TextField
+from django.db.models.fields.json import KeyTextTransform
+from django.db.models.functions import Cast
+
+from labtrack.errors import NotFound
+from production.choices import NOT_RECORDED, NOT_RECORDED_LABEL, AnswerStatus, Step
+from qa.choices import EvidenceUnit, Measure
+from qa.models import FormedPieceRow, PrintAttempt
+from qa.queries.tally import Range
+from qa.services.tally import COLUMN_AXES, STEP_AXIS
+from qa.trend_charts.shared import Names
+
+_AGES = {"tank-days": "days_since_filter", "tank-builds": "builds_since_filter"}
+_COLUMN_WORDS = {
+    "printer": "printed on",
+    "grade": "printed on a machine of grade",
+    "material": "of",
+    "colour": "of colour",
+    "translucency": "of translucency",
+}
+
+
+@dataclass(frozen=True)
+class RecordsAsked:
+    """``level`` alone, or from ``level`` to ``high`` for ages and for two statuses of a step."""
+
+    unit: EvidenceUnit
+    days: Range
+    axis: str = "all"
+    level: str = ""
+    high: str = ""
+    only: Measure | None = None
+
+    def words(self, names: Names) -> str:
+        """What is shown, for the head of the page."""
+        if self.axis in _AGES:
+            unit = "days" if self.axis == "tank-days" else "builds"
+            span = self.level if self.level == self.high or not self.high else f"{self.level} to {self.high}"
+            return f"{span} {unit} after the tank was filled or filtered"
+        if self.axis.startswith(STEP_AXIS):
+            code = self.axis.removeprefix(STEP_AXIS)
+            return f"“{names.items.get(code, code)}”: {_status_words(self.level, self.high)}"
+        if self.axis == "defect":
+            kind, origin, _ = [*self.level.split("|"), "", ""][:3]
+            step = Step(origin).label.lower() if origin in Step.values else origin
+            return f"{names.kinds.get(kind, kind)}, from {step}"
+        if self.axis == "week":
+            return f"the week from {self.level}"
+        if self.axis in _COLUMN_WORDS:
+            return f"{_COLUMN_WORDS[self.axis]} {self.level}"
+        return "everything"
+
+
+def _status_words(level: str, high: str) -> str:
+    labels = {**dict(AnswerStatus.choices), NOT_RECORDED: NOT_RECORDED_LABEL}
+    named = [str(labels.get(status, status)).lower() for status in (level, high) if status]
+    return " or ".join(named)
+
+
+def records_behind(asked: RecordsAsked) -> QuerySet[Any]:
+    """Mature rows of the range on that axis and level, the latest first; ``NotFound`` for no such axis."""
+    model = PrintAttempt if asked.unit == EvidenceUnit.PART else FormedPieceRow
+    rows: QuerySet[Any] = model.objects.filter(
+        mature=True, day__gte=asked.days.start, day__lte=asked.days.end
+    )
+    rows = _on_axis(rows, asked)
+    if asked.only is not None:
+        rows = rows.filter(**{asked.only.value: True})
+    return rows.order_by("-occurred_at", "-pk")
+
+
+def _on_axis(rows: QuerySet[Any], asked: RecordsAsked) -> QuerySet[Any]:
+    if asked.axis == "all":
+        return rows
+    if asked.axis in COLUMN_AXES:
+        return rows.filter(**{asked.axis: asked.level})
+    if asked.axis in _AGES:
+        low, high = _whole(asked.level), _whole(asked.high or asked.level)
+        column = _AGES[asked.axis]
+        return rows.filter(**{f"{column}__gte": low, f"{column}__lt": high + 1})
+    if asked.axis == "week":
+        monday = _day(asked.level)
+        return rows.filter(day__gte=monday, day__lt=monday + timedelta(days=7))
+    if asked.axis == "defect":
+        # The list is stored as JSON text; the quote before the label makes it a whole start of an entry.
+        text: QuerySet[Any] = rows.annotate(defect_text=Cast("defects", TextField()))
+        return text.filter(defect_text__contains=f'"{asked.level}')
+    if asked.axis.startswith(STEP_AXIS):
+        code = asked.axis.removeprefix(STEP_AXIS)
+        statuses = [status for status in (asked.level, asked.high) if status]
+        with_status: QuerySet[Any] = rows.annotate(step_status=KeyTextTransform(code, "steps"))
+        return with_status.filter(Q(step_status__in=statuses))
+    raise NotFound("There is no such figure.")
+
+
+def _whole(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or len(text) > 9:
+        raise NotFound("There is no such figure.")
+    return int(text)
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise NotFound("There is no such figure.") from None

@@ -1,0 +1,162 @@
+"""What the trends read: sums of the tally over a range of days, never the parts themselves."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from django.db.models import Count, F, FloatField, QuerySet, Sum
+from django.db.models.functions import Cast
+from django.utils import timezone
+
+from qa.choices import EvidenceSource, EvidenceUnit, Measure
+from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
+
+DEFAULT_DAYS = 90
+QUICK_DAYS = (30, 90, 180, 365)
+
+Rows = QuerySet[EvidenceTally]
+
+
+@dataclass(frozen=True)
+class Range:
+    """Days from ``start`` to ``end``, both counted."""
+
+    start: date
+    end: date
+
+    @staticmethod
+    def last(days: int, *, today: date | None = None) -> Range:
+        end = today or timezone.localdate()
+        return Range(end - timedelta(days=days - 1), end)
+
+    @property
+    def query(self) -> str:
+        """For a link."""
+        return f"from={self.start:%Y-%m-%d}&to={self.end:%Y-%m-%d}"
+
+
+@dataclass(frozen=True)
+class Tally:
+    """``bad`` of ``n``."""
+
+    n: int
+    bad: int
+
+
+NOTHING = Tally(0, 0)
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How far builds differ: parts share the causes of their build, so they count for less than n."""
+
+    builds: int
+    design_effect: float
+
+    def effective(self, n: float) -> float:
+        return n / self.design_effect
+
+
+@dataclass(frozen=True)
+class TallyView:
+    """Sums of one range, unit and measure. ``levels`` by axis and level; ``weeks`` by their Monday."""
+
+    unit: EvidenceUnit
+    measure: Measure
+    range: Range
+    levels: dict[str, dict[str, Tally]]
+    weeks: dict[date, Tally]
+    spread: Spread
+    immature: int
+
+    @property
+    def total(self) -> Tally:
+        return self.axis("all").get("", NOTHING)
+
+    def axis(self, name: str) -> dict[str, Tally]:
+        return self.levels.get(name, {})
+
+
+def read_tally(*, unit: EvidenceUnit, measure: Measure, days: Range) -> TallyView:
+    """Everything the trends of one range need, in four queries over counts."""
+    rows = EvidenceTally.objects.filter(unit=unit, day__gte=days.start, day__lte=days.end).order_by()
+    return TallyView(
+        unit=unit,
+        measure=measure,
+        range=days,
+        levels=_levels(rows, measure),
+        weeks=_weeks(rows, measure, days),
+        spread=_spread(rows, measure),
+        immature=_immature(unit, days),
+    )
+
+
+def _levels(rows: Rows, measure: Measure) -> dict[str, dict[str, Tally]]:
+    found: dict[str, dict[str, Tally]] = defaultdict(dict)
+    sums = (
+        rows.exclude(axis="build")
+        .values("axis", "level")
+        .annotate(n=Sum("parts"), bad=Sum(measure.value))
+        .filter(n__gt=0)
+        .values_list("axis", "level", "n", "bad")
+    )
+    for axis, level, n, bad in sums:
+        found[axis][level] = Tally(n, bad)
+    return dict(found)
+
+
+def _weeks(rows: Rows, measure: Measure, days: Range) -> dict[date, Tally]:
+    """Sums by week, from the first Monday on or before the range; weeks without parts are left out."""
+    weeks: dict[date, list[int]] = {}
+    for day, n, bad in rows.filter(axis="all").values_list("day", "parts", measure.value).order_by("day"):
+        sums = weeks.setdefault(day - timedelta(days=day.weekday()), [0, 0])
+        sums[0] += n
+        sums[1] += bad
+    return {monday: Tally(n, bad) for monday, (n, bad) in weeks.items() if n > 0}
+
+
+def _spread(rows: Rows, measure: Measure) -> Spread:
+    """Design effect of builds as clusters, from sums that the database makes.
+
+    One-way ANOVA estimate of the intraclass correlation of a binary outcome, not below 0, and
+    1 + (sum m^2 / sum m - 1) times it (Donner 1986; Kish 1965), the same as the engine's
+    ``effective_size`` computes from the builds themselves.
+    """
+    per_build = (
+        rows.filter(axis="build")
+        .values("level")
+        .annotate(
+            m=Cast(Sum("parts"), FloatField()),
+            x=Cast(Sum(measure.value), FloatField()),
+        )
+        .filter(m__gt=0)
+    )
+    sums: dict[str, Any] = per_build.aggregate(
+        builds=Count("level"),
+        n=Sum("m"),
+        bad=Sum("x"),
+        squares=Sum(F("m") * F("m")),
+        bad_squares=Sum(F("x") * F("x") / F("m")),
+    )
+    builds, n = sums["builds"] or 0, sums["n"] or 0.0
+    if builds < 2 or n <= builds:
+        return Spread(builds, 1.0)
+    rate = sums["bad"] / n
+    between = max(0.0, sums["bad_squares"] - n * rate * rate) / (builds - 1)
+    within = max(0.0, sums["bad"] - sums["bad_squares"]) / (n - builds)
+    typical = (n - sums["squares"] / n) / (builds - 1)
+    total = between + (typical - 1) * within
+    correlation = min(1.0, max(0.0, (between - within) / total)) if total > 0 else 0.0
+    return Spread(builds, 1 + (sums["squares"] / n - 1) * correlation)
+
+
+def _immature(unit: EvidenceUnit, days: Range) -> int:
+    """Of the range, what has no final outcome yet or had no time to fail."""
+    model = PrintAttempt if unit == EvidenceUnit.PART else FormedPieceRow
+    rows: QuerySet[Any] = model.objects.filter(
+        mature=False, day__gte=days.start, day__lte=days.end, source=EvidenceSource.LAB
+    )
+    return rows.count()

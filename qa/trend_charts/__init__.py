@@ -1,0 +1,28 @@
+"""The charts of the trends: each a figure, its numbers, n, method, and what it cannot tell yet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from qa.queries.tally import TallyView
+from qa.trend_charts.ages import tank_builds, tank_days
+from qa.trend_charts.levels import printers, resins
+from qa.trend_charts.origins import origins
+from qa.trend_charts.shared import Names, Trend
+from qa.trend_charts.steps import steps
+from qa.trend_charts.weeks import weeks
+
+BUILDERS: dict[str, Callable[[TallyView, Names], Trend]] = {
+    "weeks": weeks,
+    "tank-days": tank_days,
+    "tank-builds": tank_builds,
+    "steps": steps,
+    "printers": printers,
+    "resins": resins,
+    "origins": origins,
+}
+
+
+def all_trends(view: TallyView, names: Names) -> dict[str, Trend]:
+    """Every trend by its name, in the order of the page."""
+    return {name: build(view, names) for name, build in BUILDERS.items()}

@@ -1,0 +1,115 @@
+"""The rate by printer and by resin."""
+
+from __future__ import annotations
+
+from labtrack.charts import SERIES, Cell, Chart
+from qa.queries.tally import Tally, TallyView
+from qa.statistics.proportions import newcombe
+from qa.statistics.results import Verdict
+from qa.trend_charts.shared import (
+    CANNOT_TELL,
+    MIN_BIN,
+    RATE_HEADS,
+    Names,
+    Trend,
+    csv_url,
+    doubt,
+    more,
+    n_note,
+    points,
+    rate_datum,
+    rate_layout,
+    rate_of,
+    rate_row,
+    records_url,
+    things,
+)
+
+
+def _level_trend(view: TallyView, *, name: str, axis: str, title: str, head: str) -> Trend:
+    levels = sorted(view.axis(axis).items(), key=lambda item: -item[1].n)
+    shares = [rate_of(view, counted) for _, counted in levels]
+    words = [doubt(share, view) for share in shares]
+    urls = [records_url(view, axis, level) for level, _ in levels]
+    layout = rate_layout(view, head, type="category")
+    data = [points(shares, [level for level, _ in levels], urls)]
+    overall = view.total
+    if overall.n and levels:
+        average = 100 * overall.bad / overall.n
+        layout["shapes"] = [
+            {
+                "type": "line",
+                "xref": "paper",
+                "x0": 0,
+                "x1": 1,
+                "y0": average,
+                "y1": average,
+                "line": {"dash": "dot", "width": 2, "color": SERIES[1]},
+            }
+        ]
+    return Trend(
+        chart=Chart(
+            name=name,
+            title=title,
+            figure={"data": data, "layout": layout},
+            columns=(head, *RATE_HEADS),
+            rows=[
+                rate_row(Cell(level, url), counted, share, word)
+                for (level, counted), url, share, word in zip(levels, urls, shares, words, strict=True)
+            ],
+            csv_url=csv_url(view, name),
+            note=n_note(view, sum(counted.n for _, counted in levels))
+            + " The dotted line is the overall rate.",
+        ),
+        sentence=_level_sentence(view, levels),
+        method=(
+            "Wilson score interval on the effective n (Wilson 1927; Newcombe 1998, Stat Med "
+            "17:857-872). Highest "
+            "against all others together: Newcombe hybrid score interval, method 10."
+        ),
+        data=[
+            rate_datum(level, counted, share, word)
+            for (level, counted), share, word in zip(levels, shares, words, strict=True)
+        ],
+    )
+
+
+def _level_sentence(view: TallyView, levels: list[tuple[str, Tally]]) -> str:
+    if len(levels) < 2:
+        return "Only one is in use in these days, so there is nothing to compare."
+    known = [(level, counted) for level, counted in levels if counted.n >= MIN_BIN]
+    if len(known) < 2:
+        return f"{CANNOT_TELL.capitalize()}: fewer than two have {MIN_BIN} {things(view)} or more."
+    level, worst = max(known, key=lambda item: item[1].bad / item[1].n)
+    rest = Tally(
+        sum(counted.n for other, counted in levels if other != level),
+        sum(counted.bad for other, counted in levels if other != level),
+    )
+    gap = newcombe(
+        worst.bad,
+        worst.n,
+        rest.bad,
+        rest.n,
+        n_effective_a=view.spread.effective(worst.n),
+        n_effective_b=view.spread.effective(rest.n),
+    )
+    low, high = 100 * (gap.interval.low or 0.0), 100 * (gap.interval.high or 0.0)
+    told = f"{level} against the others: {100 * gap.difference:+.1f} per 100 (95 % {low:.1f} to {high:.1f})"
+    if gap.verdict == Verdict.SHOWN and low > 0:
+        return f"{told}. What else differs between them is not weighed here."
+    return (
+        f"{CANNOT_TELL.capitalize()} whether they differ. "
+        f"{told}{more(gap.rate_a, gap.rate_b, worst.n, rest.n, view)}."
+    )
+
+
+def printers(view: TallyView, names: Names) -> Trend:
+    return _level_trend(
+        view, name="printers", axis="printer", title=f"{view.measure.label} by printer", head="printer"
+    )
+
+
+def resins(view: TallyView, names: Names) -> Trend:
+    return _level_trend(
+        view, name="resins", axis="material", title=f"{view.measure.label} by resin", head="resin"
+    )

@@ -1,0 +1,104 @@
+"""Trends: what costs good pieces, by range of days, with the records behind every figure."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from labtrack.accounts.choices import Capability
+from labtrack.errors import NotFound
+from labtrack.web import csv_response, page
+from qa.choices import EvidenceUnit, Measure
+from qa.forms import TrendsForm
+from qa.queries.records import RecordsAsked, records_behind
+from qa.queries.tally import QUICK_DAYS, Range, TallyView, read_tally
+from qa.queries.trend_names import trend_names
+from qa.trend_charts import BUILDERS, all_trends
+
+ROWS = 100
+
+
+@require_safe
+@page(Capability.TRENDS_READ)
+def trends(request: HttpRequest) -> HttpResponse:
+    """Every chart of one range; a range that cannot be is said on the form and nothing is drawn."""
+    form = TrendsForm.filled(request.GET)
+    context: dict[str, Any] = {"form": form, "quick": _quick_ranges(form)}
+    if form.is_valid():
+        view = _view(form)
+        context |= {
+            "view": view,
+            "total": view.total,
+            "trends": list(all_trends(view, trend_names()).values()),
+            "things": "parts" if view.unit == EvidenceUnit.PART else "pieces",
+        }
+    template = "qa/trends_results.html" if request.headers.get("HX-Request") else "qa/trends.html"
+    return render(request, template, context, status=422 if form.errors else 200)
+
+
+def _view(form: TrendsForm) -> TallyView:
+    data = form.cleaned_data
+    return read_tally(
+        unit=EvidenceUnit(data["unit"]),
+        measure=Measure(data["measure"]),
+        days=Range(data["start"], data["end"]),
+    )
+
+
+def _quick_ranges(form: TrendsForm) -> list[dict[str, str]]:
+    today = timezone.localdate()
+    kept = "".join(f"&{name}={form.data[name]}" for name in ("measure", "unit") if form.data[name] in _KNOWN)
+    return [
+        {"words": f"Last {days} days", "query": f"{Range.last(days, today=today).query}{kept}"}
+        for days in QUICK_DAYS
+    ]
+
+
+_KNOWN = {*Measure.values, *EvidenceUnit.values}
+
+
+@require_safe
+@page(Capability.TRENDS_READ)
+def trend_csv(request: HttpRequest, name: str) -> HttpResponseBase:
+    """The numbers of one chart."""
+    build = BUILDERS.get(name)
+    if build is None:
+        raise NotFound("There is no such chart.")
+    form = TrendsForm.filled(request.GET)
+    if not form.is_valid():
+        return render(request, "qa/trends.html", {"form": form, "quick": _quick_ranges(form)}, status=422)
+    chart = build(_view(form), trend_names()).chart
+    return csv_response(f"{name}.csv", chart.columns, chart.csv_rows())
+
+
+@require_safe
+@page(Capability.TRENDS_READ)
+def records(request: HttpRequest) -> HttpResponse:
+    """The parts or pieces behind a figure."""
+    form = TrendsForm.filled(request.GET)
+    if not form.is_valid():
+        return render(request, "qa/trends.html", {"form": form, "quick": _quick_ranges(form)}, status=422)
+    data = form.cleaned_data
+    asked = RecordsAsked(
+        unit=EvidenceUnit(data["unit"]),
+        days=Range(data["start"], data["end"]),
+        axis=request.GET.get("axis", "all"),
+        level=request.GET.get("level", ""),
+        high=request.GET.get("high", ""),
+        only=Measure(data["measure"]) if request.GET.get("only") else None,
+    )
+    found = Paginator(records_behind(asked), ROWS).get_page(request.GET.get("page"))
+    context = {
+        "asked": asked,
+        "words": asked.words(trend_names()),
+        "found": found,
+        "measure": Measure(data["measure"]),
+        "is_part": asked.unit == EvidenceUnit.PART,
+        "kinds": trend_names().kinds,
+    }
+    return render(request, "qa/trend_records.html", context)
