@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, cast
 
 from django.conf import settings
 from django.core.files.uploadedfile import TemporaryUploadedFile, UploadedFile
 from django.core.files.uploadhandler import TemporaryFileUploadHandler
-from django.http import HttpRequest
+from django.http import HttpRequest, UnreadablePostError
 
 from cases.services.file_store import CHUNK_BYTES, CutOff, Received, TooLarge, require_content
 from labtrack.errors import DomainError, Refused
@@ -98,18 +98,20 @@ def stated_length(request: HttpRequest) -> int:
 
 
 def refuse_large_body(request: HttpRequest, *, limit_bytes: int, allowance_bytes: int = 0) -> None:
-    """Raise ``TooLarge`` for a body that states more than the limit, before it is taken in.
+    """Raise ``TooLarge`` for a body that states more than the limit, before it is taken in."""
+    if stated_length(request) > limit_bytes + allowance_bytes:
+        raise TooLarge(limit_bytes)
 
-    A body that is not far too large is read and thrown away first: a client that is still sending
-    would otherwise see a broken connection and never the sentence.
+
+def drain(request: HttpRequest) -> None:
+    """Read and throw away what is left of a refused body, unless it is far too large.
+
+    A client that is still sending would otherwise see a broken connection and never the sentence.
     """
-    stated = stated_length(request)
-    if stated <= limit_bytes + allowance_bytes:
-        return
-    if stated <= 2 * limit_bytes:
-        while request.read(CHUNK_BYTES):
-            pass
-    raise TooLarge(limit_bytes)
+    left = 2 * mesh_limit()
+    with suppress(UnreadablePostError):
+        while left > 0 and (chunk := request.read(CHUNK_BYTES)):
+            left -= len(chunk)
 
 
 def mesh_limit() -> int:

@@ -23,6 +23,7 @@ from cases.uploads import (
     FORM_OVERHEAD_BYTES,
     MOST_FORM_BYTES,
     ArrivedBytes,
+    drain,
     mesh_limit,
     prepare_form_upload,
     received_from_form,
@@ -54,6 +55,7 @@ def meshes(request: HttpRequest, number: int) -> HttpResponseBase:
         arrived = prepare_form_upload(request, limit_bytes=mesh_limit())
         return cast(HttpResponseBase, _attach(request, case, arrived))
     except DomainError as error:
+        drain(request)
         return _refused(request, case, error)
 
 
@@ -216,9 +218,13 @@ def restate(request: HttpRequest, number: int, mesh_id: int) -> HttpResponse:
 @page(Capability.CASES_WRITE)
 def replace(request: HttpRequest, number: int, mesh_id: int) -> HttpResponseBase:
     subject = _mesh_of(request, number, mesh_id)
-    refuse_large_body(request, limit_bytes=mesh_limit(), allowance_bytes=FORM_OVERHEAD_BYTES)
-    arrived = prepare_form_upload(request, limit_bytes=mesh_limit())
-    return cast(HttpResponseBase, _replace(request, subject, arrived))
+    try:
+        refuse_large_body(request, limit_bytes=mesh_limit(), allowance_bytes=FORM_OVERHEAD_BYTES)
+        arrived = prepare_form_upload(request, limit_bytes=mesh_limit())
+        return cast(HttpResponseBase, _replace(request, subject, arrived))
+    except DomainError:
+        drain(request)
+        raise
 
 
 @csrf_protect
