@@ -49,6 +49,11 @@ app.conf.update(
     worker_hijack_root_logger=False,
     timezone=settings.TIME_ZONE,
     beat_schedule={
+        "let-time-pass": {
+            "task": "qa.mature",
+            "schedule": 1800,
+            "options": {"queue": "light", "expires": 1800},
+        },
         "sweep-jobs": {
             "task": "labtrack.jobs.sweep",
             "schedule": settings.JOB_SWEEP_S,

@@ -173,6 +173,13 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "What scripts beside the scanner and the printer can read and record.",
     "SERVE_INCLUDE_SCHEMA": False,
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    "ENUM_NAME_OVERRIDES": {
+        "WorkStepEnum": "qa.api.serializers.STEP_CHOICES",
+        "DefectOriginEnum": "production.choices.Step",
+        "MeshOriginEnum": "cases.choices.MeshOrigin",
+        "MeshUnitEnum": "cases.choices.Unit",
+        "EvidenceUnitEnum": "qa.choices.EvidenceUnit",
+    },
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "labtrack.api.schema.add_problems",

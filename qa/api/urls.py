@@ -1,5 +1,14 @@
+"""The API's addresses of quality."""
+
 from __future__ import annotations
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from qa.api import views
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("meshes/<int:mesh_id>/check/", views.MeshCheckView.as_view(), name="api-mesh-check"),
+    path("inspections/", views.InspectionListView.as_view(), name="api-inspections"),
+    path("trends/", views.TrendListView.as_view(), name="api-trends"),
+    path("trends/<slug:name>/", views.TrendView.as_view(), name="api-trend"),
+]

@@ -1,0 +1,186 @@
+"""Checks, inspections and trends for scripts: thin over the services."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import Q, QuerySet
+from django.utils import timezone
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework import status
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from cases.queries import mesh_for
+from labtrack.accounts.choices import Capability
+from labtrack.api.views import ApiView
+from labtrack.errors import NotFound
+from production.models import Part
+from qa.api import serializers as shapes
+from qa.choices import CheckState, EvidenceUnit, Measure
+from qa.models import Inspection, MeshCheck
+from qa.queries.inspections import find_mark, inspections_of
+from qa.queries.tally import DEFAULT_DAYS, Range, TallyView, read_tally
+from qa.queries.trend_names import trend_names
+from qa.services.inspections import Look, record_inspections
+from qa.trend_charts import BUILDERS
+from qa.trend_charts.shared import Trend
+
+KEY = OpenApiParameter(
+    "Idempotency-Key",
+    str,
+    OpenApiParameter.HEADER,
+    description="Up to 100 characters. The same request with the same key changes nothing the second time.",
+)
+
+
+class MeshCheckView(ApiView):
+    """The latest check of a mesh: its state, and its result once it is done."""
+
+    required_scope = Capability.CHECKS_READ
+    serializer_class = shapes.MeshCheckSerializer
+
+    @extend_schema(operation_id="meshes_check_retrieve")
+    def get(self, request: Request, mesh_id: int) -> Response:
+        mesh = mesh_for(self.actor, mesh_id)
+        check = mesh.checks.select_related("limits", "job").order_by("-pk").first()
+        if check is None:
+            raise NotFound("This mesh was not checked yet.")
+        return Response(self.get_serializer(_check_answer(check)).data)
+
+
+def _check_answer(check: MeshCheck) -> dict[str, Any]:
+    job = check.job
+    done = check.state == CheckState.DONE
+    return {
+        "mesh": check.mesh_id,
+        "state": check.state,
+        "progress": 1.0 if done else (job.progress if job else 0.0),
+        "progress_text": job.progress_text if job and not done else "",
+        "sentence": check.sentence,
+        "verdict": check.verdict or None,
+        "engine": check.engine,
+        "limits_version": check.limits.version,
+        "figures": check.figures,
+        "checks": check.findings,
+        "asked_at": check.asked_at,
+        "finished_at": check.finished_at,
+    }
+
+
+class InspectionListView(ApiView):
+    """Inspections, the latest first; POST records one or many."""
+
+    required_scope = Capability.SHOP_READ
+    method_scopes = {"POST": Capability.INSPECT}
+    serializer_class = shapes.InspectionSerializer
+
+    def get_queryset(self) -> QuerySet[Inspection]:
+        return inspections_of(Q())
+
+    @extend_schema(operation_id="inspections_list", parameters=[shapes.InspectionFilterSerializer])
+    def get(self, request: Request) -> Response:
+        asked = shapes.InspectionFilterSerializer(data=request.query_params)
+        asked.is_valid(raise_exception=True)
+        wanted = asked.validated_data
+        rows = self.get_queryset()
+        if "mark" in wanted:
+            thing = find_mark(wanted["mark"])
+            rows = rows.filter(part=thing) if isinstance(thing, Part) else rows.filter(piece=thing)
+        for name in ("step", "verdict"):
+            if name in wanted:
+                rows = rows.filter(**{name: wanted[name]})
+        if "since" in wanted:
+            rows = rows.filter(occurred_at__gte=wanted["since"])
+        page = self.paginate_queryset(rows)
+        return self.get_paginated_response(self.get_serializer(page, many=True).data)
+
+    @extend_schema(
+        operation_id="inspections_create",
+        parameters=[KEY],
+        request=shapes.NewInspectionSerializer,
+        responses={201: shapes.InspectionSerializer(many=True)},
+    )
+    def post(self, request: Request) -> Response:
+        """Record what was seen of parts and pieces at one step; all of it, or nothing."""
+        asked = shapes.NewInspectionSerializer(data=request.data)
+        asked.is_valid(raise_exception=True)
+        wanted = asked.validated_data
+        made = record_inspections(
+            actor=self.actor,
+            key=self.key,
+            step=wanted["step"],
+            looks=[_look(data) for data in wanted["looks"]],
+            occurred_at=wanted.get("occurred_at"),
+            method=wanted["method"],
+        )
+        rows = inspections_of(Q(pk__in=[row.pk for row in made])).order_by("pk")
+        return Response(self.get_serializer(rows, many=True).data, status=status.HTTP_201_CREATED)
+
+
+def _look(data: dict[str, Any]) -> Look:
+    thing = find_mark(data["mark"])
+    is_part = isinstance(thing, Part)
+    return shapes.look_of(data, part_id=thing.pk if is_part else None, piece_id=None if is_part else thing.pk)
+
+
+class _TrendBase(ApiView):
+    required_scope = Capability.TRENDS_READ
+    serializer_class = shapes.TrendSerializer
+
+    def view_asked(self) -> TallyView:
+        """The tally of the range, measure and unit in the address."""
+        asked = shapes.TrendFilterSerializer(data=self.request.query_params)
+        asked.is_valid(raise_exception=True)
+        wanted = asked.validated_data
+        end = wanted.get("end") or timezone.localdate()
+        start = wanted.get("start") or Range.last(DEFAULT_DAYS, today=end).start
+        return read_tally(
+            unit=EvidenceUnit(wanted["unit"]), measure=Measure(wanted["measure"]), days=Range(start, end)
+        )
+
+
+class TrendListView(_TrendBase):
+    """Every chart of a range of days, as its numbers."""
+
+    pagination_class = None
+
+    @extend_schema(
+        operation_id="trends_list",
+        parameters=[shapes.TrendFilterSerializer],
+        responses=shapes.TrendSerializer(many=True),
+    )
+    def get(self, request: Request) -> Response:
+        view, names = self.view_asked(), trend_names()
+        rows = [_trend_answer(name, build(view, names), view) for name, build in BUILDERS.items()]
+        return Response(self.get_serializer(rows, many=True).data)
+
+
+class TrendView(_TrendBase):
+    """One chart of a range of days, as its numbers."""
+
+    @extend_schema(operation_id="trends_retrieve", parameters=[shapes.TrendFilterSerializer])
+    def get(self, request: Request, name: str) -> Response:
+        build = BUILDERS.get(name)
+        if build is None:
+            raise NotFound(f"There is no such chart. There are: {', '.join(BUILDERS)}.")
+        view = self.view_asked()
+        return Response(self.get_serializer(_trend_answer(name, build(view, trend_names()), view)).data)
+
+
+def _trend_answer(name: str, trend: Trend, view: TallyView) -> dict[str, Any]:
+    return {
+        "name": name,
+        "title": trend.chart.title,
+        "start": view.range.start,
+        "end": view.range.end,
+        "measure": view.measure,
+        "unit": view.unit,
+        "n": view.total.n,
+        "count": view.total.bad,
+        "immature": view.immature,
+        "sentence": trend.sentence,
+        "method": trend.method,
+        "note": trend.chart.note,
+        "rows": trend.data,
+    }
