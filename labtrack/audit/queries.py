@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from django.apps import apps
 from django.db import models
 from django.db.models import QuerySet
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+from django.utils.formats import date_format
 
 from labtrack.audit.models import AuditRecord, AuditSeal
 
 HISTORY_LENGTH = 30
 VALUE_LENGTH = 300
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
+# Of a new thing these say nothing that the line above them does not.
+_SELF_EVIDENT = frozenset({"id", "created_at", "recorded_at"})
+
+Names = dict[tuple[str, Any], str]
 
 
 @dataclass(frozen=True)
@@ -27,29 +37,47 @@ class Difference:
 
 @dataclass(frozen=True)
 class Change:
+    """A record made readable: ``what`` in words, and the fields that differ."""
+
     record: AuditRecord
+    what: str
     differences: list[Difference]
+
+    @property
+    def is_new(self) -> bool:
+        return self.record.before is None
 
 
 def history_of(thing: models.Model, *, limit: int = HISTORY_LENGTH) -> list[Change]:
     """The latest changes of one thing, newest first."""
     records = AuditRecord.objects.filter(subject_type=thing._meta.label_lower, subject_id=thing.pk)
-    return [change_of(record) for record in records.select_related("actor")[:limit]]
+    return changes_of(list(records.select_related("actor")[:limit]))
 
 
-def change_of(record: AuditRecord) -> Change:
-    return Change(record, differences(record.before, record.after))
+def changes_of(records: Sequence[AuditRecord]) -> list[Change]:
+    """The records with their differences; things that they point at are named, one query per kind."""
+    names = _names_of_targets(records)
+    return [
+        Change(record, record.action.replace(".", " ").replace("-", " "), differences(record, names))
+        for record in records
+    ]
 
 
-def differences(before: dict[str, Any] | None, after: dict[str, Any] | None) -> list[Difference]:
+def differences(record: AuditRecord, names: Names) -> list[Difference]:
     """Fields whose value changed; of a new or removed thing, those that hold something."""
-    old, new = before or {}, after or {}
-    names = list(new) + [name for name in old if name not in new]
+    old, new = record.before or {}, record.after or {}
+    whole = record.before is None or record.after is None
+    targets = _targets(record.subject_type)
     found = []
-    for name in names:
-        if before is not None and after is not None and old.get(name) == new.get(name):
+    for name in list(new) + [name for name in old if name not in new]:
+        if (whole and name in _SELF_EVIDENT) or (not whole and old.get(name) == new.get(name)):
             continue
-        one = Difference(_words(name), _readable(old, name), _readable(new, name))
+        target = targets.get(name, "")
+        one = Difference(
+            name.removesuffix("_id").replace("_", " "),
+            _readable(old, name, target, names),
+            _readable(new, name, target, names),
+        )
         if one.before or one.after:
             found.append(one)
     return found
@@ -75,22 +103,6 @@ def records_matching(
     return records
 
 
-def _words(name: str) -> str:
-    return name.removesuffix("_id").replace("_", " ")
-
-
-def _readable(values: dict[str, Any], name: str) -> str | None:
-    if name not in values:
-        return None
-    value = values[name]
-    if value is None or value == "":
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
-    return text if len(text) <= VALUE_LENGTH else f"{text[:VALUE_LENGTH]}…"
-
-
 def known_actions() -> list[str]:
     """Every action that occurs, for the filter."""
     return sorted(AuditRecord.objects.order_by().values_list("action", flat=True).distinct())
@@ -113,3 +125,54 @@ def subject_words(kind: str) -> str:
 def latest_seal() -> AuditSeal | None:
     """The last seal, whose digest a careful lab notes elsewhere from time to time."""
     return AuditSeal.objects.order_by("-position").first()
+
+
+def _targets(kind: str) -> dict[str, str]:
+    """Column to label of the model it points at, for one kind of subject."""
+    try:
+        fields = apps.get_model(kind)._meta.concrete_fields
+    except (LookupError, ValueError):
+        return {}
+    return {
+        field.attname: field.related_model._meta.label_lower
+        for field in fields
+        if field.is_relation and isinstance(field.related_model, type)
+    }
+
+
+def _names_of_targets(records: Sequence[AuditRecord]) -> Names:
+    wanted: dict[str, set[Any]] = {}
+    for record in records:
+        targets = _targets(record.subject_type)
+        for values in (record.before or {}, record.after or {}):
+            for name, kind in targets.items():
+                if values.get(name) is not None:
+                    wanted.setdefault(kind, set()).add(values[name])
+    return {
+        (kind, pk): str(thing)
+        for kind, keys in wanted.items()
+        for pk, thing in apps.get_model(kind)._default_manager.in_bulk(list(keys)).items()
+    }
+
+
+def _readable(values: dict[str, Any], name: str, target: str, names: Names) -> str | None:
+    if name not in values:
+        return None
+    value = values[name]
+    if value is None or value == "":
+        return ""
+    if target:
+        return names.get((target, value), str(value))
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str) and _MOMENT.match(value):
+        return _local(value)
+    if isinstance(value, list) and all(isinstance(one, str) for one in value):
+        value = ", ".join(value)
+    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= VALUE_LENGTH else f"{text[:VALUE_LENGTH]}…"
+
+
+def _local(text: str) -> str:
+    moment = parse_datetime(text)
+    return text if moment is None else date_format(timezone.localtime(moment), "j M Y, H:i")

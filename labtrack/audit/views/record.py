@@ -9,7 +9,7 @@ from django.views.decorators.http import require_http_methods
 
 from labtrack.accounts.choices import Capability
 from labtrack.audit.forms import RecordFilterForm
-from labtrack.audit.queries import change_of, latest_seal, records_matching
+from labtrack.audit.queries import changes_of, latest_seal, records_matching
 from labtrack.web import page
 
 PER_PAGE = 50
@@ -33,7 +33,7 @@ def record(request: HttpRequest) -> HttpResponse:
     context = {
         "form": form,
         "page_obj": page_obj,
-        "changes": [change_of(one) for one in page_obj],
+        "changes": changes_of(list(page_obj)),
         "seal": latest_seal(),
     }
     name = "audit/record_results.html" if getattr(request, "htmx", False) else "audit/record.html"

@@ -8,13 +8,13 @@
   // Straight down leaves open which way is up; a little short of it keeps the front below.
   const TOP_DEG = 89.5;
   const CONFIG = { displaylogo: false, displayModeBar: false, responsive: true };
-  const FILL = 1.5;
+  const FILL = 1.3;
   // Over the reader's left shoulder: plotly counts from the eye, with z away from the picture negative.
   const LAMP = { x: -40000, y: 80000, z: -100000 };
   // The two limits are off: plotly would take the small triangles of a scan for flat noise and leave them dark.
   const LIGHTING = {
     ambient: 0.4,
-    diffuse: 0.75,
+    diffuse: 0.6,
     specular: 0.08,
     roughness: 0.8,
     fresnel: 0.05,
