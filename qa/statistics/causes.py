@@ -1,0 +1,489 @@
+"""What costs us good parts: each factor's share of the loss, adjusted, with what cannot be told apart.
+
+For every factor one contrast is judged: a level against its reference (a step's ``no`` against its
+``yes``, otherwise the level with the largest excess against the others), or a numeric factor's upper
+quartile against its lower one. Its effect is adjusted for the other factors that themselves go with
+loss, found by forward selection; a factor never adjusts for what it travels with.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from qa.statistics.factors import AGES, MISSING, Factor, NotExamined
+from qa.statistics.logit import LOGIT, LogitFit, fit_logit
+from qa.statistics.results import Interval, Method, StatisticsError, Verdict
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+STANDARDISED = Method(
+    "Standardised loss: parts lost as they were, less parts lost with the factor at its reference",
+    LOGIT.source + "; standardisation: Greenland and Drescher 1993, Biometrics 49:865-872",
+)
+FALSE_DISCOVERY = Method("False-discovery control", "Benjamini and Hochberg 1995, JRSS B 57:289-300")
+
+FOCAL_PRIOR_SD = 2.5  # on the log-odds of the contrast
+NUISANCE_PRIOR_SD = 1.5
+ENTER_P = 0.03  # a factor adjusts the others once it goes with loss at this p
+MOST_ADJUSTERS = 6
+INSEPARABLE = 0.7  # correlation of two contrasts from which they are one alias group
+SAME_CLOCK = 0.4  # the same for ages that filtering sets back together
+FEWEST_LOST = 5  # fewer lost (or good) parts than this support no claim
+WORTH_FINDING = 2.0  # parts per 100: the saving that "parts needed" is reckoned for where less is seen
+POWER_QUANTILE = 0.8416  # 80 % power
+MOST_PUT_FORWARD = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Contrast:
+    """A factor's judged comparison: ``column`` (n) is 0 at the reference and 1 at the level."""
+
+    factor: Factor
+    level: str
+    reference: str
+    column: FloatArray
+    unrecorded: FloatArray
+    tries: int
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One factor's row. ``saved_per_100``: parts per 100 saved were it at its reference."""
+
+    factor: str
+    group: str
+    level: str
+    reference: str
+    n: int
+    n_level: int
+    saved_per_100: float
+    interval: Interval
+    p: float
+    money_per_month: float | None
+    money_interval: Interval | None
+    verdict: Verdict
+    inseparable_from: tuple[str, ...]
+    adjusted_for: tuple[str, ...]
+    parts_needed: int | None
+    sentence: str
+    method: Method = STANDARDISED
+
+
+@dataclass(frozen=True, slots=True)
+class Causes:
+    """All factors examined, costliest first, and those that could not be."""
+
+    causes: tuple[Cause, ...]
+    not_examined: tuple[NotExamined, ...]
+    n: int
+    lost: int
+    builds: int
+    sentence: str
+
+    @property
+    def put_forward(self) -> tuple[Cause, ...]:
+        """At most three shown causes to act on, one of each alias group."""
+        chosen: list[Cause] = []
+        for cause in self.causes:
+            met = any(cause.factor in other.inseparable_from for other in chosen)
+            if cause.verdict is Verdict.SHOWN and not met:
+                chosen.append(cause)
+        return tuple(chosen[:MOST_PUT_FORWARD])
+
+
+@dataclass(frozen=True, slots=True)
+class _Estimate:
+    saved: float
+    low: float
+    high: float
+    p: float
+    error: float
+    adjusted_for: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What the analysis runs on: ``lost`` (n, 0 or 1) and ``build`` (n, codes from 0 without gaps)."""
+
+    lost: FloatArray
+    build: IntArray
+
+    @property
+    def n(self) -> int:
+        return len(self.lost)
+
+    @property
+    def total(self) -> int:
+        return int(self.lost.sum())
+
+    @property
+    def can_claim(self) -> bool:
+        return min(self.total, self.n - self.total) >= FEWEST_LOST and int(self.build.max()) >= 4
+
+
+def contrast_of(factor: Factor, loss: Loss) -> Contrast:
+    """The comparison judged for ``factor``."""
+    unrecorded = (factor.codes == MISSING).astype(np.float64)
+    if factor.numeric:
+        return _numeric_contrast(factor, loss, unrecorded)
+    sizes = np.array([(factor.codes == code).sum() for code in range(len(factor.levels))], dtype=np.float64)
+    if factor.is_step and {"yes", "no"} <= set(factor.levels):
+        level = factor.levels.index("no")
+        reference = factor.levels.index("yes")
+        column = (factor.codes == level).astype(np.float64)
+        other = ~np.isin(factor.codes, (level, reference))
+        return Contrast(factor, "no", "yes", column, other.astype(np.float64), 2)
+    lost = np.array([loss.lost[factor.codes == code].sum() for code in range(len(factor.levels))])
+    rate = loss.total / max(loss.n, 1)
+    n = float(loss.n - unrecorded.sum())
+    spread = np.sqrt(np.maximum(sizes * (1 - sizes / n) * max(rate * (1 - rate), 1e-9), 1e-9))
+    score = (lost - sizes * rate) / spread
+    score = np.where(sizes >= n, -np.inf, score)
+    level = int(np.argmax(score))
+    others = [name for code, name in enumerate(factor.levels) if code != level]
+    rest = n - sizes.sum()
+    reference_name = others[0] if len(others) == 1 and rest == 0 else "the others"
+    column = (factor.codes == level).astype(np.float64)
+    tries = len(factor.levels) + (1 if rest > 0 else 0)
+    return Contrast(factor, factor.levels[level], reference_name, column, unrecorded, max(2, tries))
+
+
+def _numeric_contrast(factor: Factor, loss: Loss, unrecorded: FloatArray) -> Contrast:
+    column = (factor.values - factor.low) / (factor.high - factor.low)
+    known = np.isfinite(column)
+    low, high = f"{factor.low:g}", f"{factor.high:g}"
+    if factor.name not in AGES:
+        centred = column[known] - column[known].mean()
+        if float(centred @ loss.lost[known]) < 0:
+            column, low, high = 1 - column, high, low
+    middle = float(np.mean(column[known]))
+    return Contrast(factor, high, low, np.where(known, column, middle), unrecorded, 2)
+
+
+def alias_groups(contrasts: list[Contrast]) -> list[frozenset[int]]:
+    """For each contrast, the indices of the contrasts it cannot be told apart from (itself included).
+
+    Two factors are inseparable where a judged column of one goes with any level of the other at a
+    correlation of 0.7 or more, and two ages since filtering, which restart together, at 0.4; groups
+    are closed over chains.
+    """
+    columns, owner, judged = [], [], []
+    for index, contrast in enumerate(contrasts):
+        columns.append(contrast.column)
+        owner.append(index)
+        judged.append(True)
+        factor = contrast.factor
+        if len(factor.levels) > 2:
+            for code, level in enumerate(factor.levels):
+                if level != contrast.level:
+                    columns.append((factor.codes == code).astype(np.float64))
+                    owner.append(index)
+                    judged.append(False)
+    if not columns:
+        return []
+    correlation = _correlation(np.stack(columns))
+    owners, is_judged = np.array(owner), np.array(judged)
+    clock = np.array([contrasts[i].factor.name.endswith("_since_filter") for i in owner])
+    limit = np.where(clock[:, None] & clock[None, :], SAME_CLOCK, INSEPARABLE)
+    close = (np.abs(correlation) >= limit) & (is_judged[:, None] | is_judged[None, :])
+    group = list(range(len(contrasts)))
+    for i, j in zip(*np.nonzero(close), strict=True):
+        a, b = group[owners[i]], group[owners[j]]
+        if a != b:
+            group = [a if g == b else g for g in group]
+    return [frozenset(j for j, g in enumerate(group) if g == group[i]) for i in range(len(contrasts))]
+
+
+def nested_in(contrasts: list[Contrast]) -> list[frozenset[int]]:
+    """For each contrast, the indices of the factors nested in its factor, as tanks in a printer.
+
+    A factor does not adjust for what is nested in it: the part's levels are a piece of the whole's.
+    """
+    result = []
+    for outer in contrasts:
+        inner = (
+            j for j, c in enumerate(contrasts)
+            if len(c.factor.levels) > len(outer.factor.levels) >= 2 and _nested(c.factor, outer.factor)
+        )  # fmt: skip
+        result.append(frozenset(inner))
+    return result
+
+
+def _nested(inner: Factor, outer: Factor) -> bool:
+    known = (inner.codes >= 0) & (outer.codes >= 0)
+    pairs = np.unique(inner.codes[known] * len(outer.levels) + outer.codes[known])
+    return len(pairs) > 0 and len(np.unique(pairs // len(outer.levels))) == len(pairs)
+
+
+def _correlation(rows: FloatArray) -> FloatArray:
+    centred = rows - rows.mean(axis=1, keepdims=True)
+    length = np.sqrt(np.square(centred).sum(axis=1))
+    unit = centred / np.where(length > 1e-12, length, 1.0)[:, None]
+    result: FloatArray = unit @ unit.T
+    return result
+
+
+def find_causes(
+    loss: Loss,
+    factors: tuple[Factor, ...],
+    *,
+    not_examined: tuple[NotExamined, ...] = (),
+    months: float | None = None,
+    cost_per_lost_part: float | None = None,
+    other_p: tuple[float, ...] = (),
+    discovery_rate: float = 0.05,
+    level: float = 0.95,
+) -> Causes:
+    """Rank ``factors`` by what they cost.
+
+    ``months`` the parts span and ``cost_per_lost_part`` turn parts into money; ``other_p`` are the
+    p-values of the other claims made from the same data, which share the false-discovery control.
+    """
+    if loss.n == 0:
+        return Causes((), not_examined, 0, 0, 0, "No parts yet.")
+    contrasts = [contrast_of(factor, loss) for factor in factors]
+    groups = alias_groups(contrasts)
+    apart = [group | nested for group, nested in zip(groups, nested_in(contrasts), strict=True)]
+    estimates = _estimate_all(loss, contrasts, groups, apart, level)
+    shown = false_discovery([e.p for e in estimates] + list(other_p), discovery_rate)[: len(estimates)]
+    money = None
+    if cost_per_lost_part is not None and months is not None and months > 0:
+        money = loss.n / months * cost_per_lost_part / 100
+    rows = []
+    for i, (contrast, estimate) in enumerate(zip(contrasts, estimates, strict=True)):
+        claim = loss.can_claim and any(shown[j] and estimates[j].low > 0 for j in groups[i])
+        names = tuple(sorted(contrasts[j].factor.name for j in groups[i] if j != i))
+        rows.append(_cause(loss, contrast, estimate, names, money, level, len(estimates), claim=claim))
+    rows.sort(key=_order)
+    return Causes(
+        tuple(rows), not_examined, loss.n, loss.total, int(loss.build.max()) + 1, _overall(loss, rows)
+    )
+
+
+def _order(cause: Cause) -> tuple[float, float, str]:
+    """Costliest first: by the lower limit in money, or by parts where no costs are known."""
+    money = cause.money_interval.low if cause.money_interval is not None else None
+    return (-(money if money is not None else cause.interval.low or 0.0), -cause.saved_per_100, cause.factor)
+
+
+def _estimate_all(
+    loss: Loss,
+    contrasts: list[Contrast],
+    groups: list[frozenset[int]],
+    apart: list[frozenset[int]],
+    level: float,
+) -> list[_Estimate]:
+    """Every contrast adjusted for those that go with loss themselves, found one after the other.
+
+    ``apart``: the indices each contrast must not be adjusted for.
+    """
+    if not contrasts:
+        return []
+    if not 0 < loss.total < loss.n:
+        return [_Estimate(0.0, 0.0, 0.0, 1.0, math.inf, ()) for _ in contrasts]
+    entered: list[int] = []
+    builds = int(loss.build.max()) + 1
+    most = min(MOST_ADJUSTERS, loss.total // 8, builds // 8)
+    estimates = [_estimate(loss, contrasts, i, entered, apart, level) for i in range(len(contrasts))]
+    while len(entered) < most:
+        taken = {j for i in entered for j in groups[i]}
+        open_ = [i for i in range(len(contrasts)) if i not in taken and estimates[i].p < ENTER_P]
+        if not open_:
+            break
+        entered.append(min(open_, key=lambda i: (estimates[i].p, i)))
+        estimates = [_estimate(loss, contrasts, i, entered, apart, level) for i in range(len(contrasts))]
+    return estimates
+
+
+def _estimate(
+    loss: Loss,
+    contrasts: list[Contrast],
+    index: int,
+    entered: list[int],
+    apart: list[frozenset[int]],
+    level: float,
+) -> _Estimate:
+    contrast = contrasts[index]
+    others = [j for j in entered if j not in apart[index]]
+    columns = [np.ones(loss.n), contrast.column]
+    scales = [np.inf, FOCAL_PRIOR_SD]
+    extra = [contrast.unrecorded]
+    for j in others:
+        columns.append(contrasts[j].column)
+        scales.append(FOCAL_PRIOR_SD)
+        extra.append(contrasts[j].unrecorded)
+    for column in extra:
+        if column.any() and not any(np.array_equal(column, seen) for seen in columns):
+            columns.append(column)
+            scales.append(NUISANCE_PRIOR_SD)
+    x = np.stack(columns, axis=1)
+    start = np.zeros(x.shape[1])
+    start[0] = special.logit(loss.total / loss.n)
+    fit = fit_logit(x, loss.lost, loss.build, prior_sd=np.array(scales), start=start)
+    names = tuple(contrasts[j].factor.name for j in others)
+    return _standardised(x, fit, contrast, loss, names, level)
+
+
+def _standardised(
+    x: FloatArray, fit: LogitFit, contrast: Contrast, loss: Loss, names: tuple[str, ...], level: float
+) -> _Estimate:
+    """Parts per 100 saved with the contrast's column at 0, and its interval.
+
+    The interval's ends are the saving at the two points of the coefficients' confidence set that move
+    it most, so that it stays within what is possible where a symmetric one would not.
+    """
+    moved = x.copy()
+    moved[:, 1] = np.where(contrast.unrecorded > 0, x[:, 1], 0.0)
+    n = len(x)
+
+    def saved(beta: FloatArray) -> float:
+        return 100.0 * float((special.expit(x @ beta) - special.expit(moved @ beta)).sum()) / n
+
+    there = special.expit(moved @ fit.beta)
+    weight, weight_there = fit.probability * (1 - fit.probability), there * (1 - there)
+    gradient = 100.0 * (x.T @ weight - moved.T @ weight_there) / n
+    whole = max(float(gradient @ fit.cov @ gradient), 1e-12)
+    degrees = max(1.0, float(fit.clusters[1]) - 1.0)
+    statistic = fit.beta[1] / math.sqrt(fit.cov[1, 1])
+    # The level was chosen as the worst of several: the interval and p pay for the choice.
+    tail = (1 - level) / contrast.tries
+    quantile = float(special.stdtrit(degrees, 1 - tail))
+    # Only an effect beyond chance shares its builds' luck: the part of it that chance may explain does not.
+    certain = max(0.0, 1.0 - (quantile / max(abs(statistic), 1e-9)) ** 2)
+    shared = 1e4 / n**2 * _shared_luck(loss, fit.probability, weight, weight_there)
+    variance = max(whole - certain * shared, 0.3 * whole)
+    direction = fit.cov @ gradient * (math.sqrt(variance) / whole)
+    ends = sorted((saved(fit.beta - quantile * direction), saved(fit.beta + quantile * direction)))
+    estimate = saved(fit.beta)
+    p = min(1.0, contrast.tries * float(special.stdtr(degrees, -abs(statistic))))
+    return _Estimate(estimate, min(ends[0], estimate), max(ends[1], estimate), p, math.sqrt(variance), names)
+
+
+def _shared_luck(loss: Loss, probability: FloatArray, weight: FloatArray, weight_there: FloatArray) -> float:
+    """Variance, in parts squared, of the builds' luck that the saving asked for shares.
+
+    The question is what *these* parts would have lost at the reference. A build that ran badly would
+    have run badly there as well, so its luck is in the answer and not only in the error; what remains
+    error is the luck on the reference's smaller scale. Nothing is taken off where the factor has no
+    effect.
+    """
+    build, count = loss.build, int(loss.build.max()) + 1
+    residual = loss.lost - probability
+    pairs = np.square(np.bincount(build, residual, count)) - np.bincount(build, residual**2, count)
+    scale = np.square(np.bincount(build, weight, count)) - np.bincount(build, weight**2, count)
+    between = max(0.0, float(pairs.sum()) / max(float(scale.sum()), 1e-12))
+    there = np.square(np.bincount(build, weight_there, count))
+    return max(0.0, between * float((np.square(np.bincount(build, weight, count)) - there).sum()))
+
+
+def false_discovery(p_values: list[float], rate: float) -> list[bool]:
+    """Which p-values are discoveries at false-discovery ``rate`` (step-up)."""
+    if not p_values:
+        return []
+    p = np.asarray(p_values)
+    order = np.argsort(p)
+    passed = np.flatnonzero(p[order] <= rate * np.arange(1, len(p) + 1) / len(p))
+    limit = p[order][passed[-1]] if len(passed) else -1.0
+    return [bool(value <= limit) for value in p]
+
+
+def _cause(
+    loss: Loss,
+    contrast: Contrast,
+    estimate: _Estimate,
+    inseparable: tuple[str, ...],
+    money: float | None,
+    level: float,
+    family: int,
+    *,
+    claim: bool,
+) -> Cause:
+    factor = contrast.factor
+    if factor.numeric:
+        known = np.isfinite(factor.values)
+        at = (
+            factor.values >= factor.high
+            if contrast.level == f"{factor.high:g}"
+            else factor.values <= factor.low
+        )
+        n_level = int((at & known).sum())
+    else:
+        n_level = int(contrast.column.sum())
+    interval = Interval(estimate.low, estimate.high, level, LOGIT.name)
+    verdict = Verdict.SHOWN if claim and estimate.saved > 0 else Verdict.UNKNOWN
+    needed = None if verdict is Verdict.SHOWN else _parts_needed(loss, estimate, family)
+    cause = Cause(
+        factor=factor.name,
+        group=factor.group,
+        level=contrast.level,
+        reference=contrast.reference,
+        n=loss.n,
+        n_level=n_level,
+        saved_per_100=estimate.saved,
+        interval=interval,
+        p=estimate.p,
+        money_per_month=None if money is None else money * estimate.saved,
+        money_interval=None if money is None else interval.scaled(money),
+        verdict=verdict,
+        inseparable_from=inseparable,
+        adjusted_for=estimate.adjusted_for,
+        parts_needed=needed,
+        sentence="",
+    )
+    return replace(cause, sentence=_sentence(cause))
+
+
+def _parts_needed(loss: Loss, estimate: _Estimate, family: int) -> int | None:
+    """How many more parts would show a saving of what is seen, or of 2 per 100 where less is seen."""
+    if not math.isfinite(estimate.error):
+        return None
+    effect = max(estimate.saved, WORTH_FINDING)
+    quantile = float(special.ndtri(1 - 0.025 / max(1, family))) + POWER_QUANTILE
+    needed = loss.n * (quantile * estimate.error / effect) ** 2 - loss.n
+    return max(1, math.ceil(needed))
+
+
+def _sentence(cause: Cause) -> str:
+    low, high = cause.interval.low, cause.interval.high
+    name = cause.factor.removeprefix("step:")
+    what = f"{name} '{cause.level}' against '{cause.reference}'"
+    figures = f"{cause.saved_per_100:.1f} parts per 100 ({low:.1f} to {high:.1f})"
+    figures += f", {cause.n_level} of {cause.n} parts"
+    if cause.verdict is Verdict.SHOWN:
+        tied = (
+            f"; cannot be told apart from {', '.join(cause.inseparable_from)}"
+            if cause.inseparable_from
+            else ""
+        )
+        return f"{what} goes with the loss of {figures}{tied}."
+    more = f"; about {cause.parts_needed} more parts would tell" if cause.parts_needed else ""
+    return f"Cannot tell yet whether {what} costs parts: {figures}{more}."
+
+
+def _overall(loss: Loss, rows: list[Cause]) -> str:
+    if loss.total == 0:
+        return f"All {loss.n} parts are good: nothing is lost, so nothing costs parts."
+    if loss.total == loss.n:
+        return f"All {loss.n} parts are lost: there are no good parts to compare with."
+    if not loss.can_claim:
+        return f"{loss.total} of {loss.n} parts lost: too few to tell causes apart."
+    count = sum(row.verdict is Verdict.SHOWN for row in rows)
+    if count == 0:
+        return f"{loss.total} of {loss.n} parts lost; no cause can be told yet."
+    return f"{loss.total} of {loss.n} parts lost; {count} of {len(rows)} factors go with loss."
+
+
+def loss_of(lost: npt.ArrayLike, build: npt.ArrayLike) -> Loss:
+    """A :class:`Loss` from booleans and build names; raises where their lengths differ."""
+    bad = np.asarray(lost, dtype=np.float64)
+    labels = np.asarray(build)
+    if bad.shape != labels.shape or bad.ndim != 1:
+        raise StatisticsError("lengths", "Each part needs one outcome and one build.")
+    codes = np.unique(labels.astype(str), return_inverse=True)[1] if len(labels) else labels
+    return Loss(bad, codes.astype(np.int64))
