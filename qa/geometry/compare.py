@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -17,7 +17,7 @@ from qa.geometry.bumps import Bump, find_bumps
 from qa.geometry.decision import Verdict, decide, worst
 from qa.geometry.design import Design, prepare
 from qa.geometry.deviation import Deviation, DeviationSettings, Figures, LeftOut, figures, measure
-from qa.geometry.diagnosis import Misfit, what_is_wrong
+from qa.geometry.diagnosis import Misfit, what_is_wrong, wrong_at_sight
 from qa.geometry.distances import Distance, LandmarkSheet, measure_distances
 from qa.geometry.errors import GeometryError
 from qa.geometry.identity import Contender, Identity, IdentitySettings, identify
@@ -170,7 +170,9 @@ def compare_print(
     scan_mesh = _scan_mesh(scan)
     samples = sample_surface(scan_mesh, request.spacing_mm)
     tell(0.25, "Finding the pose")
-    registration = register(ready.target, samples, request.registration)
+    misfit = wrong_at_sight(ready, samples, request.registration)
+    narrow = replace(request.registration, widest=misfit is None)
+    registration = register(ready.target, samples, narrow)
     tell(0.5, "Measuring the deviation")
     deviation = measure(ready, samples, registration.transform, request.deviation)
     tell(0.6, "Fitting the patterns")
@@ -181,10 +183,9 @@ def compare_print(
     own = Contender(request.design_name, deviation, registration.margin)
     others = _contenders(candidates or {}, samples, request, tell)
     identity = identify(own, others, mended_share=mended, settings=request.identity)
-    misfit = None
-    if identity.verdict != "this":
+    if misfit is None and identity.verdict != "this":
         misfit = what_is_wrong(ready, samples, registration, deviation, request.registration)
-        identity = _with_misfit(identity, misfit)
+    identity = _with_misfit(identity, misfit)
     registered = registration.registered and misfit is None
     tell(0.95, "Judging the print")
     return _judged(ready, samples, registration, registered, deviation, identity, misfit, fit, left, request)
@@ -290,7 +291,9 @@ def _judged(
             uncertainty_mm=request.uncertainty_mm,
         )
     working_figures = told(working)
-    verdict, reason = _verdict(working_figures, distances, accepted, registered, identity, deviation, request)
+    verdict, reason = _verdict(
+        working_figures, distances, accepted, registered, identity, misfit, deviation, request
+    )
     return Comparison(
         registered=registered,
         identity=identity,
@@ -305,7 +308,9 @@ def _judged(
         base=told(deviation.used & deviation.is_base),
         pattern=fit.patterns if fit else (),
         pattern_noise_mm=fit.noise_mm if fit else math.nan,
-        bumps=find_bumps(
+        bumps=()
+        if not registered
+        else find_bumps(
             deviation.points[working],
             left[working],
             deviation.weights[working],
@@ -328,11 +333,11 @@ def _judged(
 
 def _verdict(
     working: Figures, distances: tuple[Distance, ...], accepted: bool, registered: bool,  # noqa: FBT001
-    identity: Identity, deviation: Deviation, request: CompareRequest,
+    identity: Identity, misfit: Misfit | None, deviation: Deviation, request: CompareRequest,
 ) -> tuple[Verdict, str]:  # fmt: skip
     """One verdict and the sentences behind it."""
     if not registered or identity.verdict == "other":
-        lead = "" if registered else "No pose fits clearly better than the others. "
+        lead = "" if registered or misfit else "No pose fits clearly better than the others. "
         return "unknown", f"{lead}{identity.reason} The print was not judged."
     surface = decide(
         "The working surface's 95th percentile of magnitude",

@@ -12,7 +12,7 @@ from qa.geometry.mesh import FloatArray, Mesh
 from qa.geometry.register import Target
 from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
 from qa.geometry.skin import BasePlane, SkinSettings, base_faces, find_base, outer_faces, part_of
-from qa.geometry.tree import closest
+from qa.geometry.tree import TriangleTree, build, closest
 
 FEWEST_TRIANGLES = 4
 SNAP_DEG = 2.5
@@ -39,7 +39,7 @@ class Frame:
 class Design:
     """A prepared design. ``outer`` is its outer skin (same vertices as ``mesh``), ``target`` that skin's
     tree, ``is_base`` a mask over the outer skin's faces, ``base`` the plane it stands on if it has one,
-    ``inner_share`` the share of area left out as inner skin."""
+    ``inner`` the tree of the inner skin of a hollow design and ``inner_share`` its share of the area."""
 
     mesh: Mesh
     outer: Mesh
@@ -47,6 +47,7 @@ class Design:
     is_base: NDArray[np.bool_]
     base: BasePlane | None
     frame: Frame
+    inner: TriangleTree | None
     inner_share: float
     working_area_mm2: float
 
@@ -80,6 +81,7 @@ def prepare(mesh: Mesh, settings: SkinSettings | None = None) -> Design:
         is_base,
         base,
         pattern_frame(outer, target, is_base, base),
+        None if outside.all() else build(part_of(mesh, ~outside)[0]),
         float(areas[~outside].sum() / areas.sum()),
         float(outer_areas[~is_base].sum()),
     )

@@ -36,6 +36,7 @@ class LeftOut:
     """Shares of the scan's area that were not measured, by reason."""
 
     border: float
+    inner: float
     far: float
     beside_base: float
     facing_away: float
@@ -109,9 +110,10 @@ def measure(
     if design.base is not None:
         beside |= (found.point - design.base.point) @ design.base.up < settings.beside_base_mm
     stranger = beside & ((d > settings.base_excess_mm) | (agree < settings.least_agree))
+    inner = _on_inner_skin(design, points, normals, d, agree)
     far = (d > settings.excess_mm) | (d < -settings.missing_mm)
     away = agree < settings.least_agree
-    used = ~(found.border | stranger | far | away)
+    used = ~(found.border | inner | stranger | far | away)
     whole = scan.weights.sum()
 
     def share(mask: Bools) -> float:
@@ -119,11 +121,12 @@ def measure(
 
     left_out = LeftOut(
         share(found.border),
-        share(far & ~found.border & ~stranger),
-        share(stranger & ~found.border),
-        share(away & ~far & ~stranger & ~found.border),
+        share(inner & ~found.border),
+        share(far & ~found.border & ~inner & ~stranger),
+        share(stranger & ~found.border & ~inner),
+        share(away & ~far & ~stranger & ~found.border & ~inner),
     )
-    nearby = ~found.border & ~stranger & (np.abs(d) < settings.missing_mm)
+    nearby = ~found.border & ~inner & ~stranger & (np.abs(d) < settings.missing_mm)
     return Deviation(
         points,
         normals,
@@ -138,6 +141,20 @@ def measure(
         left_out,
         _coverage(design, found.point[used & ~is_base], settings),
     )
+
+
+def _on_inner_skin(
+    design: Design, points: FloatArray, normals: FloatArray, outer_mm: FloatArray, agree: FloatArray
+) -> Bools:
+    """Samples of the print's inside: nearer to the design's inner skin than to the outer one."""
+    mask = np.zeros(len(points), dtype=np.bool_)
+    if design.inner is None:
+        return mask
+    asked = np.flatnonzero((outer_mm < -0.1) | (agree < 0.5))
+    inside = signed(design.inner, points[asked])
+    looks = np.einsum("ij,ij->i", normals[asked], inside.normal) > 0.0
+    mask[asked] = looks & (np.abs(inside.distance) < np.abs(outer_mm[asked]))
+    return mask
 
 
 def _coverage(design: Design, places: FloatArray, settings: DeviationSettings) -> float:

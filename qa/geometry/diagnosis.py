@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -11,7 +11,13 @@ from qa.geometry.bumps import touching_groups
 from qa.geometry.design import Design
 from qa.geometry.deviation import Deviation
 from qa.geometry.mesh import FloatArray
-from qa.geometry.register import RegisterSettings, Registration, largest_plane, register
+from qa.geometry.register import (
+    RegisterSettings,
+    Registration,
+    largest_plane,
+    register,
+    without_planes,
+)
 from qa.geometry.sampling import Samples
 from qa.geometry.tree import signed
 
@@ -39,15 +45,10 @@ def what_is_wrong(
     deviation: Deviation,
     settings: RegisterSettings,
 ) -> Misfit | None:
-    """The first fault that explains the misfit, or None."""
+    """The first fault that explains why a scan of the right size does not fit, or None."""
+    settings = replace(settings, widest=False)
     few = scan.thin_out(settings.fine_points, seed=settings.seed)
     plain = share_near(design, few, registration.transform, settings)
-    table = _only_table(scan)
-    if table is not None:
-        return table
-    unit = _wrong_unit(design, few, settings)
-    if unit is not None:
-        return unit
     two = _two_parts(design, scan, deviation, settings)
     if two is not None:
         return two
@@ -67,6 +68,15 @@ def what_is_wrong(
                 "unknown",
             )
     return None
+
+
+def wrong_at_sight(design: Design, scan: Samples, settings: RegisterSettings) -> Misfit | None:
+    """What can be told before a pose is sought: nothing but a table, or a size that no print has."""
+    table = _only_table(scan)
+    if table is not None:
+        return table
+    few = scan.thin_out(settings.fine_points, seed=settings.seed)
+    return _wrong_unit(design, few, replace(settings, widest=False))
 
 
 def share_near(design: Design, scan: Samples, transform: FloatArray, settings: RegisterSettings) -> float:
@@ -99,7 +109,7 @@ def _spread(samples: Samples) -> float:
 
 
 def _wrong_unit(design: Design, scan: Samples, settings: RegisterSettings) -> Misfit | None:
-    ratio = _spread(design.target.samples) / max(_spread(scan), 1e-12)
+    ratio = _spread(design.target.samples) / max(_spread(_without_table(scan, settings)), 1e-12)
     if 0.4 < ratio < 2.5:
         return None
     for factors, said in ((UNITS, "in"), (ALREADY, "already in mm but was read as")):
@@ -126,9 +136,24 @@ def _wrong_unit(design: Design, scan: Samples, settings: RegisterSettings) -> Mi
     )
 
 
+def _without_table(scan: Samples, settings: RegisterSettings) -> Samples:
+    return without_planes(scan, 0.05 * float(scan.weights.sum()), settings)
+
+
 def _only_table(scan: Samples) -> Misfit | None:
-    _, share = largest_plane(scan)
-    if share < 0.97:
+    few = scan.thin_out(6_000)
+    whole = few.weights.sum()
+    flat = 0.0
+    # Top, bottom and sides of a slab.
+    for _ in range(6):
+        mask, share = largest_plane(few)
+        if share < 0.3:
+            break
+        flat += float(few.weights[mask].sum() / whole)
+        few = few.pick(~mask)
+        if len(few) < 50:
+            break
+    if flat < 0.95:
         return None
     return Misfit(
         "only_table", "The scan holds nothing but a flat surface; scan the model itself.", "unknown"
@@ -146,7 +171,9 @@ def _two_parts(
     group = touching_groups(few.points, 3.0)
     area = np.bincount(group, weights=few.weights)
     body = few.pick(group == np.argmax(area))
-    if area.max() < 0.4 * design.working_area_mm2 or largest_plane(body)[1] > 0.6:
+    # A table is no body: what is flat does not count.
+    solid = _without_table(body, settings)
+    if area.max() < 0.4 * design.working_area_mm2 or solid.weights.sum() < 0.4 * design.working_area_mm2:
         return None
     return Misfit(
         "two_parts",

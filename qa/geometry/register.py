@@ -1,7 +1,8 @@
 """Bring a scan onto a design from any pose.
 
 Starts: the 24 axis-aligned rotations between the principal frames of both surfaces (four flips alone miss
-cropped scans), with and without the largest plane (a table outweighs the part). Each start is settled by a
+cropped scans), both without their largest planes (a table outweighs the part, and a base is there in one
+scan and hidden in the next). Each start is settled by a
 short trimmed fit on a few hundred area-sampled points against the exact surface; the best different poses
 go on to more points and a Tukey-weighted fit (J. W. Tukey's biweight, c = 4.685 times the scale). When no
 pose fits well, two wider grids of starts are tried: turned in steps about the axis of least spread, which a
@@ -44,12 +45,15 @@ class RegisterSettings:
     clip_mm: float = 1.0
     same_turn_deg: float = 10.0
     same_shift_mm: float = 3.0
-    least_margin: float = 1.25
+    least_margin: float = 1.15
     fits_within_mm: float = 0.5
     fits_share: float = 0.6
     least_cut_mm: float = 0.02
     largest_cut_mm: float = 3.0
+    widest_share: float = 0.35
     plane_share: float = 0.12
+    planes: int = 3
+    widest: bool = True
     seed: int = 0
 
 
@@ -93,20 +97,24 @@ def register(target: Target, scan: Samples, settings: RegisterSettings | None = 
     settings = settings or RegisterSettings()
     centre = np.average(scan.points, axis=0, weights=scan.weights)
     scan = Samples(scan.points - centre, scan.normals, scan.weights, scan.face, scan.spacing_mm)
-    few = scan.thin_out(settings.start_points, seed=settings.seed)
-    some = scan.thin_out(settings.middle_points, seed=settings.seed + 1)
-    many = scan.thin_out(settings.fine_points, seed=settings.seed + 2)
-    poses, costs = _best_of(target, few, some, _starts(target, scan, settings), settings)
+    area = float(target.samples.weights.sum())
+    subject = without_planes(scan.thin_out(60_000, seed=settings.seed), 0.25 * area, settings)
+    few = subject.thin_out(settings.start_points, seed=settings.seed)
+    some = subject.thin_out(settings.middle_points, seed=settings.seed + 1)
+    many = subject.thin_out(settings.fine_points, seed=settings.seed + 2)
+    everything = scan.thin_out(settings.fine_points, seed=settings.seed + 3)
+    poses, costs = _best_of(target, few, some, _starts(target, subject, settings), settings)
     widened = False
-    for more_starts in (_turned_starts, _wide_starts):
-        if _share_close(target, some, poses[0], settings) >= settings.fits_share:
+    grids = ((_turned_starts, settings.fits_share), (_wide_starts, settings.widest_share))
+    for more_starts, enough in grids[: 2 if settings.widest else 1]:
+        if _share_close(target, some, poses[0], settings) >= enough:
             break
         widened = True
-        starts = _screened(target, few, more_starts(target, scan, settings), settings)
+        starts = _screened(target, few, more_starts(target, subject, settings), settings)
         more, more_costs = _best_of(target, few, some, starts, settings)
         poses, costs = _distinct(np.concatenate([poses, more]), np.concatenate([costs, more_costs]), settings)
     pose = refine(target, many, poses[0], settings)
-    found = _judge(target, many, some, pose, poses[1:], settings, widened=widened)
+    found = _judge(target, everything, some, pose, poses[1:], settings, widened=widened)
     back = np.eye(4)
     back[:3, 3] = -centre
     return replace(found, transform=found.transform @ back, rival=found.rival @ back)
@@ -268,15 +276,20 @@ def _frame(samples: Samples) -> tuple[FloatArray, FloatArray]:
     return middle, axes
 
 
-def _frames(samples: Samples, settings: RegisterSettings) -> list[tuple[FloatArray, FloatArray]]:
-    """Principal frames of a surface, and of what is left without its largest plane."""
-    few = samples.thin_out(5_000, seed=settings.seed)
-    frames = [_frame(few)]
-    mask, share = largest_plane(few, seed=settings.seed)
-    rest = few.pick(~mask)
-    if share > settings.plane_share and len(rest) > 20:
-        frames.append(_frame(rest))
-    return frames
+def without_planes(samples: Samples, least_area: float, settings: RegisterSettings) -> Samples:
+    """Samples without their largest planes, as long as at least ``least_area`` (mm2) is left."""
+    for _ in range(settings.planes):
+        mask, share = largest_plane(samples, seed=settings.seed)
+        rest = samples.pick(~mask)
+        if share < settings.plane_share or len(rest) < 100 or rest.weights.sum() < least_area:
+            break
+        samples = rest
+    return samples
+
+
+def _target_frame(target: Target, settings: RegisterSettings) -> tuple[FloatArray, FloatArray]:
+    few = target.samples.thin_out(5_000, seed=settings.seed)
+    return _frame(without_planes(few, 0.25 * float(few.weights.sum()), settings))
 
 
 def axis_rotations() -> FloatArray:
@@ -292,20 +305,19 @@ def axis_rotations() -> FloatArray:
 
 
 def _starts(target: Target, scan: Samples, settings: RegisterSettings) -> FloatArray:
+    middle, axes = _target_frame(target, settings)
+    scan_middle, scan_axes = _frame(scan)
     starts = []
-    targets = _frames(target.samples, settings)
-    for n, (scan_middle, scan_axes) in enumerate(_frames(scan, settings)):
-        middle, axes = targets[min(n, len(targets) - 1)]
-        for turn in axis_rotations():
-            rotation = axes @ turn @ scan_axes.T
-            starts.append(np.column_stack([rotation, middle - rotation @ scan_middle]))
+    for turn in axis_rotations():
+        rotation = axes @ turn @ scan_axes.T
+        starts.append(np.column_stack([rotation, middle - rotation @ scan_middle]))
     return np.array(starts)
 
 
 def _turned_starts(target: Target, scan: Samples, settings: RegisterSettings) -> FloatArray:
     """Both flips and twelve turns about the axis of least spread, at several places of the target."""
-    scan_middle, scan_axes = _frames(scan, settings)[-1]
-    _, axes = _frames(target.samples, settings)[-1]
+    scan_middle, scan_axes = _frame(scan)
+    _, axes = _target_frame(target, settings)
     starts = []
     for flip in (1.0, -1.0):
         for angle in np.radians(np.arange(0.0, 360.0, 30.0)):
@@ -319,7 +331,7 @@ def _turned_starts(target: Target, scan: Samples, settings: RegisterSettings) ->
 
 def _wide_starts(target: Target, scan: Samples, settings: RegisterSettings) -> FloatArray:
     """Rotations spread evenly over all orientations, each at several places of the target."""
-    scan_middle, scan_axes = _frames(scan, settings)[-1]
+    scan_middle, scan_axes = _frame(scan)
     starts = []
     for rotation in spread_rotations(120):
         turned = rotation @ scan_axes.T

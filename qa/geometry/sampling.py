@@ -23,6 +23,7 @@ from qa.geometry.tree import near_order
 Array = Any
 
 MOST_SAMPLES = 1_500_000
+FEWEST_SAMPLES = 5_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,14 +79,16 @@ def face_normals_and_areas(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
 def sample_surface(mesh: Mesh, spacing_mm: float = 0.25, *, most: int = MOST_SAMPLES) -> Samples:
     """Sample a surface at a fixed density of about 1.5 / spacing_mm^2 points per mm2.
 
-    The spacing grows where more than ``most`` samples would come out (the result says which spacing was
-    used). Raises ``GeometryError`` ``no_area`` when the surface has none.
+    The spacing grows where more than ``most`` samples would come out and shrinks for surfaces so small that
+    fewer than ``FEWEST_SAMPLES`` would (the result says which spacing was used). Raises ``GeometryError``
+    ``no_area`` when the surface has none.
     """
     normals, areas = face_normals_and_areas(mesh)
     crossings = float(areas @ np.abs(normals).sum(axis=1))
     if not np.isfinite(crossings) or crossings <= 0.0:
         raise GeometryError("no_area", "The mesh has no surface area; export it again.")
     spacing = max(spacing_mm, float(np.sqrt(crossings / most)))
+    spacing = min(spacing, float(np.sqrt(crossings / min(FEWEST_SAMPLES, most))))
     corners = mesh.corners()
     parts: list[tuple[Array, Array]] = [(np.zeros((0, 3)), np.zeros(0, dtype=np.int32))] * 3
 
