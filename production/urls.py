@@ -1,6 +1,63 @@
 from __future__ import annotations
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, path
+
+from production.views import (
+    bench,
+    builds,
+    delivery,
+    forming,
+    holds,
+    instructions,
+    lab,
+    materials,
+    pieces,
+    trace,
+    treatments,
+)
 
 app_name = "production"
-urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("bench/", bench.bench, name="bench"),
+    path("bench/go/", bench.go, name="go"),
+    path("bench/prepare/", builds.prepare, name="prepare"),
+    path("bench/plan/", builds.plan, name="plan"),
+    path("bench/builds/<int:number>/", builds.build, name="build"),
+    path("bench/builds/<int:number>/start/", builds.start, name="build-start"),
+    path("bench/builds/<int:number>/cancel/", builds.cancel, name="build-cancel"),
+    path("bench/builds/<int:number>/record/", builds.record, name="build-record"),
+    path("bench/run/<slug:step>/", treatments.new_run, name="new-run"),
+    path("bench/runs/<int:pk>/", treatments.run, name="run"),
+    path("bench/forming/", forming.new_batch, name="new-batch"),
+    path("bench/forming/<int:number>/", forming.batch, name="forming-batch"),
+    path("bench/forming/<int:number>/close/", forming.close, name="batch-close"),
+    path("bench/parts/pieces/", pieces.make_pieces, name="make-pieces"),
+    path("bench/parts/<int:number>/", pieces.part, name="part"),
+    path("bench/pieces/<int:number>/", pieces.piece, name="piece"),
+    path("bench/pieces/<int:number>/outcome/", pieces.piece_outcome, name="piece-outcome"),
+    path("bench/pieces/<int:number>/<slug:step>/", pieces.piece_step, name="piece-step"),
+    path("bench/work/<slug:step>/", pieces.many_pieces, name="pieces-step"),
+    path("bench/deliver/<int:number>/", delivery.hand_over, name="hand-over"),
+    path("cases/fit/<int:number>/", delivery.fit, name="fit"),
+    path("trace/", trace.home, name="trace"),
+    path("trace/<slug:kind>/<slug:ref>/", trace.trace, name="trace-of"),
+    path("trace/<slug:kind>/<slug:ref>/csv/", trace.trace_csv, name="trace-csv"),
+    path("lab/", lab.lab, name="lab"),
+    path("lab/equipment/", lab.add, name="equipment-add"),
+    path("lab/equipment/<slug:code>/", lab.equipment, name="equipment"),
+    path("lab/equipment/<slug:code>/service/", lab.service, name="equipment-service"),
+    path("lab/materials/", materials.materials, name="materials"),
+    path("lab/materials/new/", materials.add_material, name="material-add"),
+    path("lab/materials/<slug:code>/", materials.material, name="material"),
+    path("lab/material-instructions/<int:instruction_id>/approve/", materials.approve, name="approve"),
+    path("lab/lots/<int:pk>/", materials.lot, name="lot"),
+    path("lab/lots/<int:pk>/change/", materials.change_lot, name="lot-change"),
+    path("lab/combinations/", materials.combinations, name="combinations"),
+    path("lab/combinations/<int:pk>/withdraw/", materials.withdraw, name="combination-withdraw"),
+    path("lab/instructions/", instructions.instructions, name="instructions"),
+    path("lab/instructions/<slug:step>/", instructions.instruction, name="instruction"),
+    path("lab/instructions/<slug:step>/edit/", instructions.edit, name="instruction-edit"),
+    path("lab/holds/", holds.holds, name="holds"),
+    path("lab/holds/place/", holds.place, name="hold-place"),
+    path("lab/holds/<int:pk>/lift/", holds.lift, name="hold-lift"),
+]

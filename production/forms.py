@@ -1,0 +1,382 @@
+"""Forms of the shop's pages. They check shape; the use cases decide."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from django import forms
+from django.utils import timezone
+
+from cases.choices import Tissue
+from labtrack.errors import DomainError
+from production.choices import (
+    EVENTS_OF_KIND,
+    ContactPurpose,
+    EquipmentKind,
+    EventKind,
+    FitResult,
+    MaterialKind,
+    Orientation,
+    Outcome,
+    PrinterGrade,
+    PrintProcess,
+    Translucency,
+    VatKind,
+)
+from production.models import Equipment, Lot, Material, Printer, Tank
+
+NOW_HELP = "Leave empty for now."
+
+
+def add_refusal(form: forms.Form, error: DomainError) -> None:
+    """Show a refusal at the field it is about, or at the top of the form."""
+    form.add_error(error.field if error.field in form.fields else None, error.sentence)
+
+
+class MomentField(forms.DateTimeField):
+    """Date and time in the lab's time zone, by the browser's own picker."""
+
+    widget = forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+
+    def __init__(self, **options: Any) -> None:
+        options.setdefault("required", False)
+        options.setdefault("help_text", NOW_HELP)
+        super().__init__(**options)
+
+
+class DayField(forms.DateField):
+    widget = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+
+
+def in_service(kind: str) -> Any:
+    return Equipment.objects.filter(kind=kind, retired_at__isnull=True).order_by("code")
+
+
+def usable_lots(kinds: Iterable[str]) -> Any:
+    """Lots that may still be offered: in date and not quarantined."""
+    today = timezone.localdate()
+    lots = Lot.objects.filter(material__kind__in=list(kinds), quarantined_at__isnull=True)
+    return lots.exclude(expires_on__lt=today).select_related("material").order_by("material__name", "number")
+
+
+class LotChoiceField(forms.ModelChoiceField):  # type: ignore[type-arg]
+    def label_from_instance(self, obj: Any) -> str:
+        expiry = f", expires {obj.expires_on:%d %b %Y}" if obj.expires_on else ""
+        return f"{obj.material.name}, lot {obj.number}{expiry}"
+
+
+class EquipmentForm(forms.Form):
+    kind = forms.ChoiceField(choices=EquipmentKind.choices)
+    code = forms.SlugField(max_length=20, help_text="As on its label, for example tank-3.")
+    name = forms.CharField(max_length=80)
+    in_service_from = MomentField(label="In service from")
+    note = forms.CharField(max_length=300, required=False)
+    process = forms.ChoiceField(
+        choices=[("", "–"), *PrintProcess.choices], required=False, help_text="Printers only."
+    )
+    vat = forms.ChoiceField(choices=[("", "–"), *VatKind.choices], required=False, help_text="Printers only.")
+    grade = forms.ChoiceField(
+        choices=[("", "–"), *PrinterGrade.choices], required=False, help_text="Printers only."
+    )
+    platform_x_mm = forms.DecimalField(
+        label="Platform width (mm)", required=False, min_value=0, max_digits=6, decimal_places=1
+    )
+    platform_y_mm = forms.DecimalField(
+        label="Platform depth (mm)", required=False, min_value=0, max_digits=6, decimal_places=1
+    )
+    build_height_mm = forms.DecimalField(
+        label="Build height (mm)", required=False, min_value=0, max_digits=6, decimal_places=1
+    )
+    purpose = forms.ChoiceField(
+        choices=[("", "–"), *ContactPurpose.choices],
+        required=False,
+        label="For",
+        help_text="Tanks and wash baths: what their material is for.",
+    )
+    capacity_ml = forms.IntegerField(
+        label="Capacity (ml)",
+        required=False,
+        min_value=1,
+        max_value=1_000_000,
+        help_text="Tanks and wash baths.",
+    )
+
+    def clean(self) -> dict[str, Any]:
+        values: dict[str, Any] = super().clean() or {}
+        kind = values.get("kind")
+        needed: tuple[str, ...] = ()
+        if kind == EquipmentKind.PRINTER:
+            needed = ("process", "vat", "grade", "platform_x_mm", "platform_y_mm", "build_height_mm")
+        elif kind in (EquipmentKind.TANK, EquipmentKind.WASH_BATH):
+            needed = ("purpose", "capacity_ml")
+        for name in needed:
+            if values.get(name) in (None, "") and name not in self.errors:
+                self.add_error(name, "This kind of equipment needs it.")
+        return values
+
+
+class EventForm(forms.Form):
+    """Only what can happen to that kind of equipment is offered."""
+
+    kind = forms.ChoiceField(label="What was done")
+    occurred_at = MomentField(label="When")
+    lot = LotChoiceField(queryset=Lot.objects.none(), required=False, help_text="For filling and topping up.")
+    quantity_ml = forms.IntegerField(label="Amount (ml)", required=False, min_value=1, max_value=1_000_000)
+    moved_to = forms.ModelChoiceField(
+        queryset=Printer.objects.none(), required=False, label="Moved to", help_text="For a move only."
+    )
+    value = forms.DecimalField(label="Measured value", required=False, max_digits=10, decimal_places=3)
+    unit = forms.CharField(max_length=20, required=False, help_text="Of the measured value, such as mW/cm².")
+    note = forms.CharField(max_length=300, required=False)
+
+    def __init__(self, *args: Any, equipment: Equipment, **options: Any) -> None:
+        super().__init__(*args, **options)
+        kinds = EVENTS_OF_KIND[equipment.kind]
+        offered = [kind for kind in kinds if kind not in (EventKind.RETIRED, EventKind.RETURNED)]
+        self.fields["kind"].choices = [(kind.value, kind.label) for kind in offered]  # type: ignore[attr-defined]
+        if equipment.kind == EquipmentKind.TANK:
+            self.fields["lot"].queryset = usable_lots([MaterialKind.RESIN])  # type: ignore[attr-defined]
+            printers = Printer.objects.exclude(process=PrintProcess.FILAMENT).filter(
+                equipment__retired_at__isnull=True
+            )
+            self.fields["moved_to"].queryset = printers.select_related("equipment")  # type: ignore[attr-defined]
+            self._drop("value", "unit")
+        elif equipment.kind == EquipmentKind.WASH_BATH:
+            self.fields["lot"].queryset = usable_lots([MaterialKind.SOLVENT])  # type: ignore[attr-defined]
+            self._drop("moved_to")
+        else:
+            self._drop("lot", "quantity_ml", "moved_to")
+
+    def _drop(self, *names: str) -> None:
+        for name in names:
+            del self.fields[name]
+
+
+class ReasonForm(forms.Form):
+    reason = forms.CharField(max_length=200)
+
+
+class MaterialForm(forms.Form):
+    kind = forms.ChoiceField(choices=MaterialKind.choices)
+    code = forms.SlugField(max_length=30, help_text="A short word, for example model-grey.")
+    name = forms.CharField(max_length=80)
+    colour = forms.CharField(max_length=40, required=False)
+    translucency = forms.ChoiceField(choices=[("", "–"), *Translucency.choices], required=False)
+    thickness_mm = forms.DecimalField(
+        label="Nominal thickness (mm)",
+        required=False,
+        min_value=0,
+        max_digits=4,
+        decimal_places=2,
+        help_text="Sheets only.",
+    )
+    density_g_per_ml = forms.DecimalField(
+        label="Density (g/ml)", required=False, min_value=0, max_digits=5, decimal_places=3
+    )
+    price = forms.DecimalField(
+        required=False,
+        min_value=0,
+        max_digits=8,
+        decimal_places=2,
+        help_text="Per litre, kilogram or sheet.",
+    )
+    consumption_factor = forms.DecimalField(
+        initial=1,
+        min_value=1,
+        max_digits=4,
+        decimal_places=2,
+        help_text="Bought volume per part volume; above 1 for losses.",
+    )
+
+
+class MaterialInstructionForm(forms.Form):
+    document = forms.CharField(max_length=200, help_text="Title, edition and date of the maker's document.")
+    intended_use = forms.ChoiceField(choices=ContactPurpose.choices, label="It is for")
+    tissue = forms.ChoiceField(
+        choices=Tissue.choices, help_text="Which tissue it may touch, after the document."
+    )
+    contact_hours_max = forms.IntegerField(
+        label="Longest contact (hours, summed)",
+        required=False,
+        min_value=1,
+        max_value=1_000_000,
+        help_text="Empty when the document states no limit.",
+    )
+
+
+class LotForm(forms.Form):
+    number = forms.CharField(max_length=60, label="Lot number")
+    received_on = DayField(initial=timezone.localdate)
+    expires_on = DayField(required=False)
+
+
+class CombinationForm(forms.Form):
+    printer = forms.ModelChoiceField(queryset=Printer.objects.none())
+    material = forms.ModelChoiceField(queryset=Material.objects.none())
+    profile_name = forms.CharField(max_length=60, label="Exposure profile")
+    wash_program = forms.CharField(max_length=60, label="Wash programme")
+    cure_program = forms.CharField(max_length=60, label="Curing programme")
+    basis = forms.CharField(max_length=300, help_text="What shows that it works: report and date.")
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        printers = Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment")
+        self.fields["printer"].queryset = printers  # type: ignore[attr-defined]
+        kinds = (MaterialKind.RESIN, MaterialKind.FILAMENT)
+        materials = Material.objects.filter(kind__in=kinds, active=True)
+        self.fields["material"].queryset = materials  # type: ignore[attr-defined]
+
+
+class PreparationForm(forms.Form):
+    profile_name = forms.CharField(max_length=60, label="Exposure profile")
+    profile_revision = forms.CharField(max_length=20, label="Revision of the profile")
+    layer_um = forms.IntegerField(label="Layer (µm)", min_value=5, max_value=1000)
+    orientation = forms.ChoiceField(choices=Orientation.choices)
+    tilt_deg = forms.DecimalField(
+        label="Tilt (degrees)", initial=0, min_value=0, max_value=90, max_digits=4, decimal_places=1
+    )
+    hollow = forms.BooleanField(required=False)
+    wall_mm = forms.DecimalField(
+        label="Wall (mm)",
+        required=False,
+        min_value=0,
+        max_digits=4,
+        decimal_places=2,
+        help_text="When hollow.",
+    )
+    supports = forms.BooleanField(required=False)
+    compensation_percent = forms.DecimalField(
+        label="Shrinkage compensation (%)", initial=0, max_digits=5, decimal_places=3
+    )
+    occurred_at = MomentField(label="When")
+
+
+class PlanForm(forms.Form):
+    printer = forms.ModelChoiceField(queryset=Printer.objects.none())
+    tank = forms.ModelChoiceField(
+        queryset=Tank.objects.none(), required=False, help_text="Left empty: the tank that is in the printer."
+    )
+    filament_lot = LotChoiceField(
+        queryset=Lot.objects.none(), required=False, help_text="Filament printers only."
+    )
+    start_now = forms.BooleanField(required=False, initial=True, label="Starts right away")
+    resin_temp_c = forms.DecimalField(
+        label="Resin temperature (°C)",
+        required=False,
+        min_value=-20,
+        max_value=200,
+        max_digits=4,
+        decimal_places=1,
+    )
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        current = {"equipment__retired_at__isnull": True}
+        printers = Printer.objects.filter(**current).select_related("equipment")
+        tanks = Tank.objects.filter(**current).select_related("equipment")
+        self.fields["printer"].queryset = printers  # type: ignore[attr-defined]
+        self.fields["tank"].queryset = tanks  # type: ignore[attr-defined]
+        self.fields["filament_lot"].queryset = usable_lots([MaterialKind.FILAMENT])  # type: ignore[attr-defined]
+
+
+class FinishForm(forms.Form):
+    finished_at = MomentField(label="Ended")
+    layers = forms.IntegerField(required=False, min_value=1, max_value=1_000_000)
+    resin_ml = forms.DecimalField(
+        label="Material used (ml)", required=False, min_value=0, max_digits=8, decimal_places=2
+    )
+    failure = forms.CharField(
+        max_length=200,
+        required=False,
+        label="What went wrong",
+        help_text="Only when the build failed: its tank then needs filtering and film inspection.",
+    )
+
+
+class RunForm(forms.Form):
+    equipment = forms.ModelChoiceField(queryset=Equipment.objects.none(), required=False)
+    program = forms.CharField(max_length=60, required=False, label="Programme")
+    minutes = forms.DecimalField(min_value=0, max_value=10_000, max_digits=6, decimal_places=1)
+    finished_at = MomentField(label="Ended")
+    temperature_c = forms.DecimalField(
+        label="Temperature (°C)", required=False, min_value=-50, max_value=500, max_digits=4, decimal_places=1
+    )
+    note = forms.CharField(max_length=200, required=False)
+
+    def __init__(self, *args: Any, kind: str | None, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if kind is None:
+            del self.fields["equipment"]
+            del self.fields["program"]
+        else:
+            self.fields["equipment"].queryset = in_service(kind)  # type: ignore[attr-defined]
+            self.fields["equipment"].required = True
+            self.fields["equipment"].label = EquipmentKind(kind).label
+
+
+class BatchForm(forms.Form):
+    machine = forms.ModelChoiceField(queryset=Equipment.objects.none(), label="Forming machine")
+    note = forms.CharField(max_length=200, required=False)
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["machine"].queryset = in_service(EquipmentKind.FORMING_MACHINE)  # type: ignore[attr-defined]
+
+
+class CycleForm(forms.Form):
+    marks = forms.CharField(
+        label="Model",
+        help_text="Scan or type the mark on the model, such as P-000123: a scan records the cycle.",
+    )
+    sheet_lot = LotChoiceField(queryset=Lot.objects.none(), label="Sheet")
+    heat_s = forms.IntegerField(label="Heating (s)", min_value=0, max_value=3600)
+    sheet_temp_c = forms.DecimalField(
+        label="Sheet temperature (°C)", required=False, max_digits=4, decimal_places=1
+    )
+    pressure_bar = forms.DecimalField(
+        label="Pressure (bar)",
+        required=False,
+        max_digits=4,
+        decimal_places=2,
+        help_text="Below zero for a vacuum.",
+    )
+    hold_s = forms.IntegerField(label="Holding (s)", required=False, min_value=0, max_value=3600)
+    cool_s = forms.IntegerField(label="Cooling (s)", required=False, min_value=0, max_value=3600)
+    occurred_at = MomentField(label="When")
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["sheet_lot"].queryset = usable_lots([MaterialKind.SHEET])  # type: ignore[attr-defined]
+
+
+class OutcomeForm(forms.Form):
+    outcome = forms.ChoiceField(choices=Outcome.choices, widget=forms.RadioSelect)
+    reason = forms.CharField(max_length=200, required=False, help_text="Needed for rework and scrapped.")
+
+
+class DeliveryForm(forms.Form):
+    handed_to = forms.CharField(max_length=120, label="Handed to")
+    marks = forms.CharField(
+        widget=forms.Textarea(attrs={"rows": 3}),
+        label="Marks in the parcel",
+        help_text="Scan each piece as you pack it.",
+    )
+    occurred_at = MomentField(label="When")
+
+
+class FitForm(forms.Form):
+    result = forms.ChoiceField(choices=FitResult.choices, widget=forms.RadioSelect, label="In the mouth it")
+    harmed = forms.TypedChoiceField(
+        choices=(("no", "No"), ("yes", "Yes")),
+        coerce=lambda word: word == "yes",
+        widget=forms.RadioSelect,
+        label="Was anyone harmed?",
+    )
+    note = forms.CharField(required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 3}))
+    occurred_at = MomentField(label="When")
+
+
+def moment_now(value: datetime | None) -> datetime:
+    return value or timezone.now()

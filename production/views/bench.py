@@ -1,0 +1,80 @@
+"""The bench: what runs, what waits, and one box that takes any mark."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+
+from cases.models import Case
+from labtrack.accounts.choices import Capability
+from labtrack.web import actor_of, page
+from production.choices import TREATMENT_STEPS, Step
+from production.links import read_mark, url_of
+from production.models import Build, Equipment, FormingBatch, Lot, Part, Piece
+from production.queries import bench as queries
+from production.queries.lab import tanks_that_owe
+from production.views.common import powers
+
+TABLES = {"P": Part, "A": Piece, "B": Build, "F": FormingBatch, "C": Case}
+
+
+@page(Capability.SHOP_READ)
+def bench(request: HttpRequest) -> HttpResponse:
+    now = timezone.now()
+    parts = queries.waiting_parts(now)
+    pieces = queries.waiting_pieces(now)
+    batches = queries.open_batches()
+    steps = [step for step in queries.TREATMENT_ORDER if step in parts]
+    context = {
+        "running": queries.running_builds(),
+        "planned": queries.planned_builds(),
+        "batches": batches,
+        "mine": [batch for batch in batches if batch.operator_id == request.user.pk],
+        "treatments": [{"step": step, "groups": parts[step]} for step in steps],
+        "to_form": parts.get(Step.FORM, []),
+        "to_piece": parts.get(Step.FINISH, []),
+        "piece_steps": [
+            {"step": step, "pieces": pieces[step]} for step in queries.PIECE_ORDER if step in pieces
+        ],
+        "to_deliver": _by_case(pieces.get(Step.DELIVER, [])),
+        "to_prepare": queries.appliances_to_prepare().count(),
+        "to_print": queries.preparations_to_print().count(),
+        "owing": tanks_that_owe(now),
+        "runs": TREATMENT_STEPS,
+        **powers(actor_of(request)),
+    }
+    return render(request, "production/bench.html", context)
+
+
+def _by_case(pieces: list[Piece]) -> list[dict[str, object]]:
+    cases: dict[int, dict[str, object]] = {}
+    for piece in pieces:
+        entry = cases.setdefault(piece.appliance.case_id, {"case": piece.appliance.case, "count": 0})
+        entry["count"] = int(str(entry["count"])) + 1
+    return list(cases.values())
+
+
+@page(Capability.SHOP_READ)
+def go(request: HttpRequest) -> HttpResponse:
+    """Open what a typed or scanned mark names: a part, piece, build, batch, case, equipment or lot."""
+    text = request.GET.get("mark", "").strip()
+    mark = read_mark(text)
+    if mark is not None:
+        thing = TABLES[mark[0]]._default_manager.filter(number=mark[1]).first()
+        if thing is not None:
+            return redirect(url_of(thing))
+    equipment = Equipment.objects.filter(code__iexact=text).first()
+    if equipment is not None:
+        return redirect(url_of(equipment))
+    lots = list(Lot.objects.filter(number__iexact=text)[:2])
+    if len(lots) == 1:
+        return redirect(url_of(lots[0]))
+    if text:
+        messages.error(
+            request,
+            f"Nothing bears the mark “{text[:40]}”. Marks look like P-000123 (part), A-000123 (piece), "
+            "B-00012 (build), F-00012 (forming batch) or C-00012 (case); equipment and lots by their label.",
+        )
+    return redirect("production:bench")
