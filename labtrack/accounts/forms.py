@@ -112,7 +112,7 @@ class PersonForm(forms.Form):
         super().__init__(*args, **kwargs)
         if user is not None:
             del self.fields["username"]
-            self.initial |= {"name": user.name, "role": user.role, "email": user.email}
+            self.initial.update(name=user.name, role=user.role, email=user.email)
         for extra in person_fields:
             self.fields[extra.name] = extra.make()
             if user is not None:

@@ -62,13 +62,14 @@ def groups() -> tuple[tuple[str, list[Operation]], ...]:
 
 
 def _operation(schema: dict[str, Any], path: str, method: str, raw: dict[str, Any]) -> Operation:
-    content = _resolve(schema, raw.get("requestBody", {})).get("content", {})
+    content: dict[str, Any] = _resolve(schema, raw.get("requestBody", {})).get("content", {})
     body_type = next(iter(content), "")
     answers = []
     for status, answer in raw.get("responses", {}).items():
         if "$ref" in answer:
             continue
-        inner = next(iter(answer.get("content", {}).values()), {}).get("schema", {})
+        contents: list[dict[str, Any]] = list(answer.get("content", {}).values())
+        inner = contents[0].get("schema", {}) if contents else {}
         answers.append((str(status), answer.get("description", ""), _members(schema, inner)))
     return Operation(
         method=method.upper(),

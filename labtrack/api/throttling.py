@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from rest_framework.request import Request
 from rest_framework.throttling import SimpleRateThrottle
@@ -23,4 +23,4 @@ class TokenRateThrottle(SimpleRateThrottle):
             ident = f"token-{request.auth.pk}"
         else:
             ident = f"address-{self.get_ident(request)}"
-        return cast(str, self.cache_format) % {"scope": self.scope, "ident": ident}
+        return self.cache_format % {"scope": self.scope, "ident": ident}

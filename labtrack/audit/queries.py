@@ -136,7 +136,7 @@ def _targets(kind: str) -> dict[str, str]:
     return {
         field.attname: field.related_model._meta.label_lower
         for field in fields
-        if field.is_relation and isinstance(field.related_model, type)
+        if isinstance(field, models.ForeignKey) and not isinstance(field.related_model, str)
     }
 
 

@@ -107,7 +107,7 @@ def moment(value: datetime | None) -> SafeString | str:
 
 
 @register.simple_tag
-def number(value: float | None, digits: int = 0, unit: str = "") -> SafeString | str:
+def number(value: Any, digits: int = 0, unit: str = "") -> SafeString | str:
     """A figure with thin spaces between thousands and its unit; a dash when there is none."""
     if value is None or value == "":
         return "–"
