@@ -10,6 +10,7 @@ import pytest
 
 from tests.cases.files import tetrahedron
 
+
 @pytest.fixture(autouse=True)
 def store(settings: Any, tmp_path: Path) -> Path:
     """An empty file store."""

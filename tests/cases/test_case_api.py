@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from cases.models import Blob, Case, MeshUse
 from django.core.files.uploadedfile import SimpleUploadedFile
 
+from cases.models import Blob, Case, MeshUse
 from tests.cases.files import files_in, tetrahedron
 
 pytestmark = pytest.mark.django_db
