@@ -22,6 +22,8 @@ from qa.geometry.subject import ROLES, CheckRequest, Role, Subject, make_subject
 from qa.geometry.supports import judge_supports
 from qa.geometry.verdicts import Check, Verdict, jsonable, worst
 
+__all__ = ["ENGINE", "GROUPS", "CheckRequest", "DesignCheck", "Group", "Profile", "check_design"]
+
 ENGINE = "geometry 1.0"
 
 

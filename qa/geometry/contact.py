@@ -3,8 +3,8 @@
 ``contact_fraction`` is defined on a grid seen from below. The *footprint* is every cell whose lowest
 surface lies within ``BAND_MM`` of the platform; a cell *touches* when its lowest surface lies within one
 layer of it. The fraction is the share of the footprint's outer outline (holes filled, so that an
-open-bottomed model is judged by its rim) that has a touching cell within ``REACH_MM``, which forgives a
-chamfer, a fillet or a sloping wall. It needs no closed mesh.
+open-bottomed model is judged by its rim) that has a touching cell within ``REACH_MM`` (3 % of the part's
+length where that is less), which forgives a chamfer, a fillet or a sloping wall. It needs no closed mesh.
 
 The *base face* is the largest connected patch near the platform whose faces point down; its plane is
 fitted by least squares over its area. Flatness is highest to lowest of its vertices from that plane,
@@ -145,20 +145,22 @@ def outline_contact(low: FloatArray, cell: float, layer_mm: float) -> tuple[floa
 
 
 @compiled()
-def _patches(normals: FloatArray, twin: IndexArray, down: NDArray[np.bool_], cosine: float) -> IndexArray:
+def _patches(vectors: FloatArray, twin: IndexArray, down: NDArray[np.bool_], cosine: float) -> IndexArray:
     """Connected patches of ``down`` faces over edges bent little: a root face per face, -1 elsewhere."""
-    parent = np.full(len(normals), -1, np.int32)
-    for face in range(len(normals)):
+    parent = np.full(len(vectors), -1, np.int32)
+    for face in range(len(vectors)):
         if down[face]:
             parent[face] = face
     for half in range(len(twin)):
         one, other = half // 3, twin[half] // 3
         if twin[half] < half or not down[one] or not down[other]:
             continue
-        bend = 0.0
+        bend, square_one, square_other = 0.0, 0.0, 0.0
         for axis in range(3):
-            bend += normals[one, axis] * normals[other, axis]
-        if bend < cosine:
+            bend += vectors[one, axis] * vectors[other, axis]
+            square_one += vectors[one, axis] ** 2
+            square_other += vectors[other, axis] ** 2
+        if bend < cosine * np.sqrt(square_one * square_other):
             continue
         while parent[one] != one:
             parent[one] = parent[parent[one]]
@@ -167,7 +169,7 @@ def _patches(normals: FloatArray, twin: IndexArray, down: NDArray[np.bool_], cos
             parent[other] = parent[parent[other]]
             other = parent[other]
         parent[max(one, other)] = min(one, other)
-    for face in range(len(normals)):
+    for face in range(len(vectors)):
         if parent[face] >= 0:
             parent[face] = parent[parent[face]]
     return parent
@@ -190,21 +192,20 @@ def fit_plane(corners: FloatArray) -> tuple[FloatArray, FloatArray]:
     return normal, middle
 
 
-def base_face(mesh: Mesh, topology: Topology) -> IndexArray:
-    """The faces of the base: the largest patch near the platform that points down, fillets left out."""
-    corners = mesh.corners()
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    lengths = np.linalg.norm(normals, axis=1)
-    areas = 0.5 * lengths
-    units = normals / np.maximum(lengths, 1e-300)[:, None]
-    down = (units[:, 2] < -np.cos(np.deg2rad(_DOWN_DEG))) & (topology.body >= 0)
-    roots = _patches(units, topology.twin, down, float(np.cos(np.deg2rad(_BEND_DEG))))
+def base_face(mesh: Mesh, topology: Topology, vectors: FloatArray) -> IndexArray:
+    """The faces of the base: the largest patch near the platform that points down, fillets left out.
+
+    ``vectors`` (m x 3) are the faces' area vectors.
+    """
+    areas = np.linalg.norm(vectors, axis=1)
+    down = (-vectors[:, 2] > np.cos(np.deg2rad(_DOWN_DEG)) * areas) & (topology.body >= 0)
+    roots = _patches(vectors, topology.twin, down, float(np.cos(np.deg2rad(_BEND_DEG))))
     inside = np.flatnonzero(roots >= 0)
     if len(inside) == 0:
         return np.zeros(0, np.int32)
     patch_area = np.bincount(roots[inside], areas[inside], len(roots))
     lowest = np.full(len(roots), np.inf)
-    np.minimum.at(lowest, roots[inside], corners[inside, :, 2].min(axis=1))
+    np.minimum.at(lowest, roots[inside], mesh.vertices[mesh.faces[inside], 2].min(axis=1))
     patch_area[lowest > _NEAR_MM] = 0.0
     best = int(np.argmax(patch_area))
     if patch_area[best] <= 0.0:
@@ -212,9 +213,9 @@ def base_face(mesh: Mesh, topology: Topology) -> IndexArray:
     patch = inside[roots[inside] == best]
     kept = patch
     for _ in range(3):
-        mean = normals[kept].sum(axis=0)
+        mean = vectors[kept].sum(axis=0)
         mean /= np.linalg.norm(mean)
-        kept = patch[units[patch] @ mean > np.cos(np.deg2rad(_LEAN_DEG))]
+        kept = patch[vectors[patch] @ mean > np.cos(np.deg2rad(_LEAN_DEG)) * areas[patch]]
         if len(kept) == 0:
             return np.zeros(0, np.int32)
     return np.asarray(kept, dtype=np.int32)
@@ -233,7 +234,7 @@ def compute(
     fraction, touching, footprint = outline_contact(low, cell, subject.request.layer_mm)
     if progress:
         progress(0.5)
-    faces = base_face(subject.mesh, subject.topology)
+    faces = base_face(subject.mesh, subject.topology, subject.vectors)
     area, flatness, tilt = None, None, None
     if len(faces):
         corners = subject.mesh.vertices[subject.mesh.faces[faces]]
@@ -251,7 +252,7 @@ def compute(
         base_area_mm2=area,
         flatness_mm=flatness,
         tilt_deg=tilt,
-        stand=best_stand(subject.mesh),
+        stand=best_stand(subject.mesh, subject.vectors),
         refused=None,
     )
 
@@ -304,7 +305,7 @@ def _judge_contact(figures: ContactFigures, limits: LimitSet) -> Check:
     lower = limits["contact_fail"]
     failing = fraction < lower.value
     stand = figures.stand
-    if stand is not None and stand.turn_deg > 0.5:
+    if stand is not None and stand.turn_deg > 0.1:
         face = f"{stand.area_mm2:.0f} mm²"
         hint = f"Turn it by {stand.turn_deg:.1f}° onto its flat face of {face}, or support it."
     else:

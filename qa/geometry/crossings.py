@@ -9,19 +9,24 @@ count.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
+from qa.geometry.threads import side_by_side
 from qa.geometry.topology import Topology
 
 _LEAF = 4
 _EPS = 2.0**-53
 _ORIENT_BOUND = (7.0 + 56.0 * _EPS) * _EPS * 4.0
-_MAX_PAIRS = 100_000
-_TESTS_PER_FACE = 4_000
+_MAX_PAIRS = 50_000
+_SHARES = 8
+# Work allowed: a box test counts one, a pair whose boxes overlap ten. Sound meshes take some 100 per face.
+_WORK_AT_LEAST, _WORK_PER_FACE, _WORK_AT_MOST = 20_000_000, 600, 2_500_000_000
+_PAIR_WORK = 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,16 +223,21 @@ def _search(
     body: IndexArray,
     order: IndexArray,
     boxes: FloatArray,
+    first: int,
+    last: int,
     tests_allowed: int,
     found: IndexArray,
 ) -> tuple[int, int, bool]:
-    """Count crossing pairs: (pairs, between bodies, complete); the first pairs land in ``found``."""
+    """Count crossing pairs of some leaves with later ones: (pairs, between bodies, complete).
+
+    The first pairs land in ``found``.
+    """
     leaves = len(boxes) // 2
     stack = np.zeros(128, np.int64)
     pairs = 0
     between = 0
     tests = 0
-    for leaf in range((len(order) + _LEAF - 1) // _LEAF):
+    for leaf in range(first, last):
         depth = 1
         stack[0] = 1
         while depth > 0:
@@ -252,7 +262,10 @@ def _search(
                 for mate in range(begin, min((node - leaves + 1) * _LEAF, len(order))):
                     other = faces[order[mate]]
                     tests += 1
-                    if _face_boxes_apart(vertices, one, other) or not faces_cross(vertices, one, other):
+                    if _face_boxes_apart(vertices, one, other):
+                        continue
+                    tests += _PAIR_WORK
+                    if not faces_cross(vertices, one, other):
                         continue
                     if pairs < len(found):
                         found[pairs, 0] = order[place]
@@ -271,7 +284,7 @@ def find_crossings(mesh: Mesh, topology: Topology, *, keep: int = 2000) -> Cross
     """
     sound = np.flatnonzero(topology.body >= 0).astype(np.int32)
     if len(sound) == 0:
-        return Crossings(0, 0, True, np.zeros((0, 2), np.int32))  # noqa: FBT003
+        return Crossings(pairs=0, between_bodies=0, complete=True, faces=np.zeros((0, 2), np.int32))
     faces = mesh.faces[sound] if len(sound) < len(mesh.faces) else mesh.faces
     low = mesh.vertices.min(axis=0)
     extent = float((mesh.vertices.max(axis=0) - low).max())
@@ -281,9 +294,25 @@ def find_crossings(mesh: Mesh, topology: Topology, *, keep: int = 2000) -> Cross
     while leaves * _LEAF < len(order):
         leaves *= 2
     boxes = _boxes(mesh.vertices, faces, order, leaves)
-    found = np.zeros((keep, 2), np.int32)
-    allowed = 20_000_000 + min(_TESTS_PER_FACE * len(order), 2_000_000_000)
-    pairs, between, complete = _search(
-        mesh.vertices, faces, topology.body[sound], order, boxes, allowed, found
+    allowed = min(_WORK_AT_LEAST + _WORK_PER_FACE * len(order), _WORK_AT_MOST)
+    used = (len(order) + _LEAF - 1) // _LEAF
+    shares = max(1, min(_SHARES, used // 256))
+    edges = [used * share // shares for share in range(shares + 1)]
+    results: dict[int, tuple[int, int, bool, IndexArray]] = {}
+
+    def work(share: int) -> None:
+        found = np.zeros((keep, 2), np.int32)
+        pairs, between, complete = _search(
+            mesh.vertices, faces, topology.body[sound], order, boxes,
+            edges[share], edges[share + 1], allowed // shares, found,
+        )  # fmt: skip
+        results[share] = (int(pairs), int(between), bool(complete), found[: min(int(pairs), keep)])
+
+    side_by_side([partial(work, share) for share in range(shares)])
+    parts = [results[share] for share in range(shares)]
+    return Crossings(
+        pairs=sum(part[0] for part in parts),
+        between_bodies=sum(part[1] for part in parts),
+        complete=all(part[2] for part in parts),
+        faces=sound[np.vstack([part[3] for part in parts])[:keep]],
     )
-    return Crossings(int(pairs), int(between), bool(complete), sound[found[: min(int(pairs), keep)]])

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from qa.geometry.kernels import compiled
 from qa.geometry.limits import LimitSet
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.mid_air import profile_layers
@@ -126,12 +127,30 @@ def _pieces(counts: NDArray[np.int64]) -> list[tuple[int, int]]:
 
 def overhang_area(subject: Subject, angle_deg: float) -> float:
     """Area in mm2 of surfaces facing down, closer to level than the angle and off the platform."""
-    corners = subject.mesh.vertices[subject.mesh.faces]
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    lengths = np.linalg.norm(normals, axis=1)
-    down = -normals[:, 2] > np.cos(np.deg2rad(angle_deg)) * lengths
-    off = corners[:, :, 2].min(axis=1) > subject.request.layer_mm
-    return float(0.5 * lengths[down & off].sum())
+    area = _shallow_area(
+        subject.mesh.vertices,
+        subject.mesh.faces,
+        subject.vectors,
+        float(np.cos(np.deg2rad(angle_deg))),
+        subject.request.layer_mm,
+    )
+    return float(area)
+
+
+@compiled()
+def _shallow_area(
+    vertices: FloatArray, faces: IndexArray, vectors: FloatArray, cosine: float, floor: float
+) -> float:
+    total = 0.0
+    for face in range(len(faces)):
+        x, y, z = vectors[face, 0], vectors[face, 1], vectors[face, 2]
+        length = np.sqrt(x * x + y * y + z * z)
+        if -z <= cosine * length:
+            continue
+        lowest = min(vertices[faces[face, 0], 2], vertices[faces[face, 1], 2], vertices[faces[face, 2], 2])
+        if lowest > floor:
+            total += length
+    return total
 
 
 def compute(

@@ -12,6 +12,7 @@ from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 from qa.geometry.topology import Topology
 
 _SAMPLES = 12
+_MOST_WORK = 300_000_000
 _ENTRIES_PER_FACE = 6
 # An uneven place inside a triangle, so that rays miss the edges of regular meshes.
 _SHARE_A, _SHARE_B, _SHARE_C = 0.3127, 0.3713, 0.3160
@@ -31,10 +32,15 @@ class Columns:
 
 @dataclass(frozen=True, eq=False)
 class Nesting:
-    """Per body: how many bodies hold it wholly (``depth``) and the innermost of them (``parent``, -1)."""
+    """Per body: how many bodies hold it wholly (``depth``) and the innermost of them (``parent``, -1).
+
+    ``known`` is false when bodies overlap so much that telling would take unreasonable work; every depth
+    is then 0.
+    """
 
     depth: IndexArray
     parent: IndexArray
+    known: bool = True
 
 
 @compiled()
@@ -160,6 +166,7 @@ def height_over(vertices: FloatArray, faces: IndexArray, face: int, x: float, y:
 def _nest(
     vertices: FloatArray,
     faces: IndexArray,
+    held_faces: IndexArray,
     holder: IndexArray,
     sizes: FloatArray,
     samples: IndexArray,
@@ -181,8 +188,6 @@ def _nest(
         taken = 0
         for sample in range(samples.shape[1]):
             face = samples[one, sample]
-            if face < 0:
-                continue
             a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
             x = _SHARE_A * vertices[a, 0] + _SHARE_B * vertices[b, 0] + _SHARE_C * vertices[c, 0]
             y = _SHARE_A * vertices[a, 1] + _SHARE_B * vertices[b, 1] + _SHARE_C * vertices[c, 1]
@@ -196,7 +201,7 @@ def _nest(
                 owner = holder[other]
                 if owner < 0 or owner == one:
                     continue
-                facing, height = height_over(vertices, faces, other, x, y)
+                facing, height = height_over(vertices, held_faces, other, x, y)
                 if facing != 0 and height > z:
                     winding[owner] += facing
             for entry in range(starts[at], starts[at + 1]):
@@ -221,36 +226,43 @@ def _nest(
     return depth, parent
 
 
-def nest(mesh: Mesh, topology: Topology, volumes: FloatArray, columns: Columns) -> Nesting:
+def nest(mesh: Mesh, topology: Topology, volumes: FloatArray) -> Nesting:
     """Find which bodies lie wholly inside others.
 
     A body counts as held by another when the other's winding number is not zero at a dozen places
-    spread over the first. ``volumes`` (mm3, signed, per body) tell the innermost holder. Open bodies
-    have no inside, so they hold nothing.
+    spread over the first (fewer where bodies are very many). ``volumes`` (mm3, signed, per body) tell the
+    innermost holder. Open bodies have no inside, so they hold nothing.
     """
-    samples = np.full((topology.bodies, _SAMPLES), -1, np.int32)
-    order = np.argsort(topology.body, kind="stable")
-    order = order[topology.body[order] >= 0]
-    counts = np.bincount(topology.body[order], minlength=topology.bodies)
-    begins = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    for place in range(_SAMPLES):
-        use = np.minimum((counts * (2 * place + 1)) // (2 * _SAMPLES), np.maximum(counts - 1, 0))
-        samples[:, place] = order[begins + use]
+    none = np.zeros(topology.bodies, np.int32)
     loose = topology.twin.reshape(-1, 3).min(axis=1) < 0
     is_open = np.zeros(topology.bodies + 1, dtype=np.bool_)
     is_open[topology.body[loose]] = True
     holders = np.where(is_open[topology.body], np.int32(-1), topology.body)
+    sound = np.flatnonzero(holders >= 0)
+    if topology.bodies < 2 or len(sound) == 0:
+        return Nesting(none, none - 1)
+    held = Mesh(mesh.vertices, mesh.faces[sound])
+    columns = make_columns(held)
+    busiest = len(columns.entries) / max(1, int(np.count_nonzero(np.diff(columns.starts))))
+    samples_n = int(min(_SAMPLES, _MOST_WORK / max(1.0, busiest * topology.bodies)))
+    if samples_n < 1:
+        return Nesting(none, none - 1, known=False)
     depth, parent = _nest(
-        mesh.vertices,
-        mesh.faces,
-        holders,
-        np.abs(volumes),
-        samples,
-        columns.starts,
-        columns.entries,
-        columns.origin,
-        columns.cell,
-        columns.across,
-        columns.along,
-    )
+        mesh.vertices, mesh.faces, held.faces, holders[sound], np.abs(volumes),
+        _sample_faces(topology, samples_n), columns.starts, columns.entries, columns.origin, columns.cell,
+        columns.across, columns.along,
+    )  # fmt: skip
     return Nesting(depth, parent)
+
+
+def _sample_faces(topology: Topology, samples_n: int) -> IndexArray:
+    """Faces spread evenly over each body: bodies x ``samples_n``."""
+    order = np.argsort(topology.body, kind="stable")
+    order = order[topology.body[order] >= 0]
+    counts = np.bincount(topology.body[order], minlength=topology.bodies)
+    begins = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    samples = np.zeros((topology.bodies, samples_n), np.int32)
+    for place in range(samples_n):
+        use = np.minimum((counts * (2 * place + 1)) // (2 * samples_n), np.maximum(counts - 1, 0))
+        samples[:, place] = order[begins + use]
+    return samples

@@ -29,6 +29,8 @@ MAGIC = b"FLM1"
 AGGRESSION = 7
 # Above this the mesh is gathered in a grid first, which bounds time and memory.
 _GATHER_FROM = 1_500_000
+# Fans of this many triangles make edge collapses crawl.
+_MOST_AT_A_VERTEX = 2_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,6 +127,8 @@ def _reduce(points: FloatArray, faces: NDArray[np.int32], most: int) -> tuple[Fl
         return points, faces
     if len(faces) > _GATHER_FROM:
         points, faces = _gather_below(points, faces, _GATHER_FROM)
+    if len(faces) > most and int(np.bincount(faces.reshape(-1)).max()) > _MOST_AT_A_VERTEX:
+        return _gather_below(points, faces, most)
     if len(faces) > most:
         out_points, out_faces = fast_simplification.simplify(
             np.ascontiguousarray(points, dtype=np.float32),

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from qa.geometry.kernels import compiled
 from qa.geometry.limits import LimitSet
 from qa.geometry.mesh import FloatArray, IndexArray
-from qa.geometry.nesting import height_over
+from qa.geometry.nesting import height_over, make_columns
 from qa.geometry.reading import MM_PER_UNIT, UNITS
 from qa.geometry.subject import CheckRequest, Platform, Subject
 from qa.geometry.verdicts import Check, Verdict
@@ -107,7 +107,7 @@ def _union(subject: Subject, volume: float | None) -> tuple[float | None, float 
         return volume, None
     size = np.ptp(subject.mesh.vertices[:, :2], axis=0)
     step = float(max(size.max() / _UNION_RAYS, 1e-9))
-    columns = subject.columns
+    columns = make_columns(subject.mesh)
     sampled = _ray_union(
         subject.mesh.vertices, subject.mesh.faces, columns.starts, columns.entries,
         columns.origin, columns.cell, columns.across, columns.along, step, size,
@@ -127,9 +127,8 @@ def _boxes_meet(subject: Subject) -> bool:
     np.maximum.at(high, owner, points)
     if topology.bodies > 2000:
         return True
-    meet: NDArray[np.bool_] = (low[:, None] < high[None]).all(axis=2) & (low[None] < high[:, None]).all(
-        axis=2
-    )
+    under = np.all(low[:, None] < high[None], axis=2)
+    meet = np.asarray(under & under.T)
     np.fill_diagonal(meet, val=False)
     nested = subject.nesting.parent
     held = np.flatnonzero(nested >= 0)

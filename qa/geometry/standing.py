@@ -13,11 +13,15 @@ import numpy as np
 from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 
-_TRIED = 24
-_CONE_DEG = 10.0
-_PLANE_DEG = 3.0
-_DEPTH_MM = 0.1
-_MIN_SHARE = 0.01
+_TRIED = 16
+# Depth of a face from its outermost vertex, as a share of the part's longest side: 0.3 mm for an arch,
+# so that a bowed base is still found. Coarser at first, from a rough direction.
+_DEPTH_SHARE = 0.005
+_WIDER = (6.0, 3.0, 1.0, 1.0)
+_CONE = float(np.cos(np.deg2rad(15.0)))
+_FLAT_CONE, _FLAT_DEPTH_MM, _FLAT_SHARE = float(np.cos(np.deg2rad(2.0))), 0.1, 0.7
+_SAME = float(np.cos(np.deg2rad(2.0)))
+_MIN_SHARE = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,7 +30,8 @@ class Stand:
 
     ``axis`` points from the face into the part (the forming axis); ``rotation`` (3 x 3) turns the part so
     that the face lies on the platform; ``turn_deg`` is how far that turns it; ``height_mm`` how high it
-    then is; ``area_mm2`` the area of the face within 0.1 mm of its plane.
+    then is; ``area_mm2`` the area of faces that point there, within 0.5 % of the part's length
+    of its lowest point.
     """
 
     axis: FloatArray
@@ -34,24 +39,6 @@ class Stand:
     turn_deg: float
     area_mm2: float
     height_mm: float
-
-
-@compiled()
-def _face_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
-    """Area vectors of faces: m x 3, length the area in mm2."""
-    vectors = np.zeros((len(faces), 3))
-    for face in range(len(faces)):
-        a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
-        ux, uy, uz = (
-            vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
-        )  # fmt: skip
-        vx, vy, vz = (
-            vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
-        )  # fmt: skip
-        vectors[face, 0] = 0.5 * (uy * vz - uz * vy)
-        vectors[face, 1] = 0.5 * (uz * vx - ux * vz)
-        vectors[face, 2] = 0.5 * (ux * vy - uy * vx)
-    return vectors
 
 
 def _candidates(vectors: FloatArray) -> FloatArray:
@@ -78,39 +65,85 @@ def _candidates(vectors: FloatArray) -> FloatArray:
     return directions
 
 
-def _refine(
-    vectors: FloatArray, middles: FloatArray, points: FloatArray, direction: FloatArray
+@compiled()
+def _outermost(vertices: FloatArray, direction: FloatArray) -> float:
+    """How far the vertices reach along a direction."""
+    edge = -np.inf
+    for vertex in range(len(vertices)):
+        reach = (
+            vertices[vertex, 0] * direction[0]
+            + vertices[vertex, 1] * direction[1]
+            + vertices[vertex, 2] * direction[2]
+        )
+        edge = max(edge, reach)
+    return edge
+
+
+@compiled()
+def _face_there(
+    vertices: FloatArray,
+    faces: IndexArray,
+    vectors: FloatArray,
+    direction: FloatArray,
+    cosine: float,
+    floor: float,
 ) -> tuple[FloatArray, float]:
-    """Settle a direction onto the flat face at the part's far side: (outward normal, area in mm2)."""
-    lengths = np.linalg.norm(vectors, axis=1)
+    """Sum of area vectors, and area, of faces that point along a direction and lie beyond ``floor``."""
+    total = np.zeros(3)
     area = 0.0
-    for angle, depth in (
-        (_CONE_DEG, 1.0),
-        (_CONE_DEG, 0.5),
-        (_PLANE_DEG, _DEPTH_MM),
-        (_PLANE_DEG, _DEPTH_MM),
-    ):
-        edge = float((points @ direction).max())
-        aligned = vectors @ direction > np.cos(np.deg2rad(angle)) * lengths
-        chosen = aligned & (middles @ direction > edge - depth) & (lengths > 0)
-        if not chosen.any():
+    for face in range(len(faces)):
+        x, y, z = vectors[face, 0], vectors[face, 1], vectors[face, 2]
+        along = x * direction[0] + y * direction[1] + z * direction[2]
+        if along <= 0.0:
+            continue
+        length = np.sqrt(x * x + y * y + z * z)
+        if along <= cosine * length:
+            continue
+        reach = 0.0
+        for corner in range(3):
+            vertex = faces[face, corner]
+            for axis in range(3):
+                reach += vertices[vertex, axis] * direction[axis]
+        if reach / 3.0 > floor:
+            total[0] += x
+            total[1] += y
+            total[2] += z
+            area += length
+    return total, area
+
+
+def _refine(mesh: Mesh, vectors: FloatArray, direction: FloatArray) -> tuple[FloatArray, float]:
+    """Settle a direction onto the flat face at the part's far side: (outward normal, area in mm2)."""
+    area = 0.0
+    depth = _DEPTH_SHARE * float(np.ptp(mesh.vertices, axis=0).max())
+    for wider in _WIDER:
+        floor = float(_outermost(mesh.vertices, direction)) - wider * depth
+        total, area = _face_there(mesh.vertices, mesh.faces, vectors, direction, _CONE, floor)
+        length = float(np.linalg.norm(total))
+        if length == 0.0:
             return direction, 0.0
-        total = vectors[chosen].sum(axis=0)
-        area = float(lengths[chosen].sum())
+        direction = total / length
+    # A face that is truly flat gives its own normal, untouched by fillets round it.
+    floor = float(_outermost(mesh.vertices, direction)) - _FLAT_DEPTH_MM
+    total, flat = _face_there(mesh.vertices, mesh.faces, vectors, direction, _FLAT_CONE, floor)
+    if flat > _FLAT_SHARE * area:
         direction = total / np.linalg.norm(total)
-    return direction, area
+    return direction, float(area)
 
 
-def best_stand(mesh: Mesh) -> Stand | None:
+def best_stand(mesh: Mesh, vectors: FloatArray) -> Stand | None:
     """The best face to stand on, or ``None`` when no flat face bears the part.
 
-    A face counts when it holds at least 1 % of the surface.
+    ``vectors`` (m x 3) are the faces' area vectors. A face counts when it holds at least 3 % of the
+    surface; one that is bowed by less than 0.5 % of the part's length is found too.
     """
-    vectors = _face_vectors(mesh.vertices, mesh.faces)
-    middles = mesh.vertices[mesh.faces].mean(axis=1)
     best_area, best_normal = 0.0, None
+    tried: list[FloatArray] = []
     for direction in _candidates(vectors):
-        normal, area = _refine(vectors, middles, mesh.vertices, direction)
+        if any(float(direction @ other) > _SAME for other in tried):
+            continue
+        normal, area = _refine(mesh, vectors, direction)
+        tried += [direction, normal]
         if area > best_area * (1 + 1e-9):
             best_area, best_normal = area, normal
     surface = float(np.linalg.norm(vectors, axis=1).sum())
@@ -118,9 +151,9 @@ def best_stand(mesh: Mesh) -> Stand | None:
         return None
     axis = -best_normal
     rotation = turn_between(axis, np.array([0.0, 0.0, 1.0]))
-    heights = mesh.vertices @ axis
     turn = float(np.degrees(np.arccos(np.clip(axis[2], -1.0, 1.0))))
-    return Stand(axis, rotation, turn, best_area, float(np.ptp(heights)))
+    height = float(_outermost(mesh.vertices, axis) + _outermost(mesh.vertices, -axis))
+    return Stand(axis, rotation, turn, best_area, height)
 
 
 def turn_between(start: FloatArray, goal: FloatArray) -> FloatArray:

@@ -9,10 +9,10 @@ import numpy as np
 
 from qa.geometry.errors import GeometryError
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
-from qa.geometry.nesting import Columns, Nesting, make_columns, nest
+from qa.geometry.nesting import Nesting, nest
 from qa.geometry.reading import ReadMesh
 from qa.geometry.standing import turn_between
-from qa.geometry.topology import Topology, body_sums, connect
+from qa.geometry.topology import Topology, area_vectors, body_sums, connect
 
 Role = Literal["design", "prepared", "patient-scan"]
 Vat = Literal["bottom-up", "top-down", "none"]
@@ -87,7 +87,8 @@ class Subject:
     """A mesh in its build pose with its connections.
 
     ``mesh`` stands on z = 0, centred in x and y; a point p of it lies at ``rotation.T @ (p + shift)`` in
-    the file's frame. ``volumes`` (mm3, signed) and ``areas`` (mm2) are per body.
+    the file's frame. ``vectors`` (m x 3) are area vectors per face in mm2; ``volumes`` (mm3, signed) and
+    ``areas`` (mm2) are per body.
     """
 
     read: ReadMesh
@@ -96,9 +97,9 @@ class Subject:
     rotation: FloatArray
     shift: FloatArray
     topology: Topology
+    vectors: FloatArray
     volumes: FloatArray
     areas: FloatArray
-    columns: Columns
     nesting: Nesting
 
     @property
@@ -126,10 +127,10 @@ def make_subject(read: ReadMesh, request: CheckRequest) -> Subject:
     mesh = Mesh(np.ascontiguousarray(vertices - shift), read.mesh.faces)
     topology = connect(mesh)
     middle = np.array([0.0, 0.0, 0.5 * (high[2] - low[2])])
-    volumes, areas = body_sums(mesh.vertices, mesh.faces, topology.body, topology.bodies, middle)
-    columns = make_columns(mesh)
-    nesting = nest(mesh, topology, volumes, columns)
-    return Subject(read, request, mesh, rotation, shift, topology, volumes, areas, columns, nesting)
+    vectors = area_vectors(mesh.vertices, mesh.faces)
+    volumes, areas = body_sums(mesh.vertices, mesh.faces, vectors, topology.body, topology.bodies, middle)
+    nesting = nest(mesh, topology, volumes)
+    return Subject(read, request, mesh, rotation, shift, topology, vectors, volumes, areas, nesting)
 
 
 def open_bodies(topology: Topology) -> IndexArray:

@@ -10,8 +10,10 @@ import numpy as np
 
 from qa.geometry.borders import Borders, find_borders
 from qa.geometry.crossings import Crossings, find_crossings
+from qa.geometry.kernels import compiled
 from qa.geometry.limits import LimitSet
 from qa.geometry.merge import distinct_rows
+from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.subject import CheckRequest, Subject, open_bodies
 from qa.geometry.verdicts import Check, Verdict
 
@@ -37,7 +39,7 @@ class SurfaceFigures:
     open_edges: int
     nonmanifold_edges: int
     mixed_winding_edges: int
-    inverted_bodies: int
+    inverted_bodies: int | None
     inside_out_surface: bool
     degenerate_faces: int
     duplicate_faces: int
@@ -63,7 +65,9 @@ def compute(
     """Count what is wrong with the surface."""
     del limits
     topology = subject.topology
-    crossings = None if subject.coarse else find_crossings(subject.mesh, topology)
+    # A patient scan is never sliced, so crossings in it stop nothing and are not looked for.
+    wanted = not subject.coarse and subject.request.role != "patient-scan"
+    crossings = find_crossings(subject.mesh, topology) if wanted else None
     if progress:
         progress(0.8)
     opened = open_bodies(topology)
@@ -81,22 +85,30 @@ def compute(
         open_edges=topology.open_edges,
         nonmanifold_edges=topology.nonmanifold_edges,
         mixed_winding_edges=topology.mixed_edges,
-        inverted_bodies=int(inverted.sum()),
+        inverted_bodies=int(inverted.sum()) if subject.nesting.known else None,
         inside_out_surface=_faces_inward(subject),
-        degenerate_faces=_degenerate(subject),
+        degenerate_faces=int(_count_flat(subject.mesh.vertices, subject.mesh.faces, subject.vectors, _FLAT)),
         duplicate_faces=_duplicates(subject),
         crossings=crossings,
         borders=find_borders(subject.mesh, topology),
     )
 
 
-def _degenerate(subject: Subject) -> int:
-    corners = subject.mesh.corners()
-    first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    twice_area = np.linalg.norm(np.cross(first, second), axis=1)
-    longest = np.maximum(np.maximum((first**2).sum(axis=1), (second**2).sum(axis=1)),
-                         ((second - first) ** 2).sum(axis=1))  # fmt: skip
-    return int((twice_area <= _FLAT * longest).sum())
+@compiled()
+def _count_flat(vertices: FloatArray, faces: IndexArray, vectors: FloatArray, flat: float) -> int:
+    count = 0
+    for face in range(len(faces)):
+        longest = 0.0
+        square = 0.0
+        for corner in range(3):
+            a, b = faces[face, corner], faces[face, (corner + 1) % 3]
+            side = 0.0
+            for axis in range(3):
+                side += (vertices[b, axis] - vertices[a, axis]) ** 2
+            longest = max(longest, side)
+            square += vectors[face, corner] ** 2
+        count += 2.0 * np.sqrt(square) <= flat * longest
+    return count
 
 
 def _duplicates(subject: Subject) -> int:
@@ -156,7 +168,7 @@ def judge(figures: SurfaceFigures, request: CheckRequest, limits: LimitSet) -> l
         rows += [_judge_closed(figures), _judge_bodies(figures, request)]
     rows += [
         _judge_winding(figures),
-        _judge_inverted(figures),
+        _judge_inverted(figures, request),
         _judge_branching(figures),
         _judge_faces(figures),
     ]
@@ -205,11 +217,22 @@ def _judge_winding(figures: SurfaceFigures) -> Check:
     )  # fmt: skip
 
 
-def _judge_inverted(figures: SurfaceFigures) -> Check:
+def _judge_inverted(figures: SurfaceFigures, request: CheckRequest) -> Check:
+    if figures.inside_out_surface and request.role == "patient-scan":
+        return Check(
+            "inside_out", "review", 1, "count", None,
+            "The surface faces inward: it is inside out, or the scan of an impression. Flip its normals, or "
+            "say that it is an impression.",
+        )  # fmt: skip
     if figures.inside_out_surface:
         return Check(
             "inside_out", "fail", 1, "count", None,
             "The open surface faces inward: it is inside out. Flip its normals.",
+        )  # fmt: skip
+    if figures.inverted_bodies is None:
+        return Check(
+            "inside_out", "unknown", None, "count", None,
+            "So many bodies overlap that which lies in which cannot be told. Unite them first.",
         )  # fmt: skip
     return _count_row(
         "inside_out", figures.inverted_bodies, "fail",

@@ -210,7 +210,12 @@ def connect(mesh: Mesh) -> Topology:
 
 @compiled()
 def body_sums(
-    vertices: FloatArray, faces: IndexArray, body: IndexArray, bodies: int, origin: FloatArray
+    vertices: FloatArray,
+    faces: IndexArray,
+    vectors: FloatArray,
+    body: IndexArray,
+    bodies: int,
+    origin: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Per body: signed volume about ``origin`` (mm3) and area (mm2)."""
     volume = np.zeros(bodies)
@@ -219,17 +224,29 @@ def body_sums(
         owner = body[face]
         if owner < 0:
             continue
+        corner = faces[face, 0]
+        square = 0.0
+        for axis in range(3):
+            part = vectors[face, axis]
+            volume[owner] += (vertices[corner, axis] - origin[axis]) * part / 3.0
+            square += part * part
+        area[owner] += np.sqrt(square)
+    return volume, area
+
+
+@compiled()
+def area_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """Per face the vector along its normal whose length is its area: m x 3, mm2."""
+    vectors = np.zeros((len(faces), 3))
+    for face in range(len(faces)):
         a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
-        ax = vertices[a, 0] - origin[0]
-        ay = vertices[a, 1] - origin[1]
-        az = vertices[a, 2] - origin[2]
         ux = vertices[b, 0] - vertices[a, 0]
         uy = vertices[b, 1] - vertices[a, 1]
         uz = vertices[b, 2] - vertices[a, 2]
         vx = vertices[c, 0] - vertices[a, 0]
         vy = vertices[c, 1] - vertices[a, 1]
         vz = vertices[c, 2] - vertices[a, 2]
-        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-        volume[owner] += (ax * nx + ay * ny + az * nz) / 6.0
-        area[owner] += 0.5 * np.sqrt(nx * nx + ny * ny + nz * nz)
-    return volume, area
+        vectors[face, 0] = 0.5 * (uy * vz - uz * vy)
+        vectors[face, 1] = 0.5 * (uz * vx - ux * vz)
+        vectors[face, 2] = 0.5 * (ux * vy - uy * vx)
+    return vectors

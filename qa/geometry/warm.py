@@ -95,3 +95,7 @@ def warm_up() -> None:
     open_box = "\n".join((_obj(0.0)).splitlines()[:-1]).encode()
     check_design(read_mesh(open_box), CheckRequest(role="patient-scan"), SHIPPED)
     make_preview(two.mesh, max_triangles=12)
+
+
+if __name__ == "__main__":
+    warm_up()
