@@ -1,9 +1,9 @@
 """Trueness and precision of repeated prints, after ISO 5725.
 
 One figure per print (a mean deviation, the error of a distance) is grouped by printer, material or place on
-the platform. Trueness is the bias of the mean; precision is the repeatability standard deviation within groups
-and the reproducibility standard deviation over groups, from the one-way analysis of variance that ISO 5725-2
-uses, with unequal group sizes. Whole deviation maps taken at the same places of the design give the same two
+the platform. Trueness is the bias of the mean; precision is the repeatability standard deviation within
+groups and the reproducibility standard deviation over groups, from the one-way analysis of variance that
+ISO 5725-2 uses, with unequal group sizes. Whole deviation maps taken at the same places of the design give the same two
 answers for every place.
 """
 
@@ -65,7 +65,10 @@ class RepeatMap:
 
 
 def repeats(values_by_group: Mapping[str, Sequence[float]]) -> Repeats:
-    """Trueness and precision of single figures (mm) by group. Raises ValueError on a value that is no number."""
+    """Trueness and precision of single figures (mm) by group.
+
+    Raises ValueError on a value that is no number.
+    """
     groups = {name: np.asarray(values, dtype=np.float64) for name, values in values_by_group.items()}
     groups = {name: values for name, values in groups.items() if len(values)}
     if not all(np.isfinite(values).all() for values in groups.values()):

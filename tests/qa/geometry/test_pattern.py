@@ -1,0 +1,112 @@
+"""Planted patterns are found again, absent ones are not claimed, collinear ones are left open."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from statsmodels.stats.outliers_influence import variance_inflation_factor
+
+from fixtures.meshes import distort, pattern_frame
+from qa.geometry.design import Design, prepare
+from qa.geometry.mesh import Mesh
+from qa.geometry.pattern import NAMES, PatternFit, fit_patterns, variance_inflation
+from qa.geometry.sampling import sample_surface
+from tests.qa.geometry import scenes
+
+
+@pytest.fixture(scope="module")
+def design() -> Design:
+    return prepare(scenes.arch(triangles=24_000))
+
+
+def fitted(design: Design, scan: Mesh) -> PatternFit:
+    samples = sample_surface(scan, 0.4)
+    working = samples.pick(samples.points[:, 2] > 0.3).thin_out(20_000)
+    fit = fit_patterns(design, working.points, working.weights)
+    assert fit is not None
+    return fit
+
+
+def sizes(fit: PatternFit) -> dict[str, float]:
+    return {one.name: one.size for one in fit.patterns}
+
+
+PLANTED = [
+    ({"scale": -0.004}, {"scale": -0.4}),
+    ({"height_scale": 0.006}, {"height_scale": 0.6}),
+    ({"opening_mm": 0.3}, {"arch_opening": 0.3}),
+    ({"bow_mm": 0.2}, {"bow": 0.2}),
+    ({"twist_mm": 0.15}, {"twist": 0.15}),
+    ({"offset_mm": -0.05}, {"offset": -0.05}),
+    (
+        {"scale": -0.004, "opening_mm": 0.3, "bow_mm": 0.2, "noise_mm": 0.03},
+        {"scale": -0.4, "arch_opening": 0.3, "bow": 0.2},
+    ),
+]
+
+
+def test_the_frame_is_the_one_the_fields_are_planted_in(design: Design) -> None:
+    told, frame = pattern_frame(design.mesh), design.frame
+    assert frame.axes == pytest.approx(np.eye(3), abs=1e-6)
+    assert frame.half_width_mm == pytest.approx(told.half_width_mm, abs=0.1)
+    assert frame.depth_mm == pytest.approx(told.depth_mm, abs=0.1)
+    assert frame.origin == pytest.approx(told.origin_mm, abs=0.15)
+
+
+@pytest.mark.parametrize(("planted", "expected"), PLANTED, ids=lambda v: "+".join(v))
+def test_planted_patterns_come_back(design: Design, planted, expected) -> None:
+    fit = fitted(design, distort(design.mesh, **planted, seed=3))
+    for one in fit.patterns:
+        assert one.vif < 10
+        size = expected.get(one.name, 0.0)
+        at_ends = design.frame.half_width_mm / 100 if one.unit == "%" else 1.0
+        assert abs(one.size - size) * at_ends < max(0.005, 0.05 * abs(size) * at_ends), one
+        assert one.verdict == ("present" if size else "absent"), one
+        assert not size or one.ci95[0] <= size <= one.ci95[1] or abs(one.size - size) * at_ends < 0.005
+        assert bool(one.hint) == bool(size)
+
+
+def test_a_clean_noisy_scan_claims_nothing(design: Design) -> None:
+    for seed in range(3):
+        fit = fitted(design, distort(design.mesh, noise_mm=0.03, seed=seed))
+        assert [one.verdict for one in fit.patterns] == ["absent"] * 6
+
+
+def test_a_partial_scan_still_tells_or_says_it_cannot(design: Design) -> None:
+    bent = distort(design.mesh, scale=-0.004, bow_mm=0.2, noise_mm=0.02, seed=8)
+    part = scenes.part(bent, bent.corners().mean(axis=1)[:, 0] < 5.0)
+    for one in fitted(design, part).patterns:
+        size = {"scale": -0.4, "bow": 0.2}.get(one.name, 0.0)
+        at_ends = design.frame.half_width_mm / 100 if one.unit == "%" else 1.0
+        close = abs(one.size - size) * at_ends < max(0.012, 0.05 * abs(size) * at_ends)
+        assert one.verdict == "unknown" or close, one
+
+
+def test_a_sliver_of_the_arch_leaves_collinear_patterns_open(design: Design) -> None:
+    corners = design.mesh.corners().mean(axis=1)
+    front = scenes.part(design.mesh, corners[:, 1] > np.quantile(corners[:, 1], 0.85))
+    fit = fitted(design, front)
+    assert any(one.verdict == "unknown" and one.vif > 10 for one in fit.patterns)
+
+
+def test_shares_name_what_explains_the_deviation(design: Design) -> None:
+    fit = fitted(design, distort(design.mesh, bow_mm=0.3))
+    shares = {one.name: one.share for one in fit.patterns}
+    assert shares["bow"] > 0.5
+    assert sum(share for name, share in shares.items() if name != "bow") < 0.01
+
+
+def test_variance_inflation_agrees_with_statsmodels() -> None:
+    random = np.random.default_rng(1)
+    rows = random.normal(size=(400, 4))
+    rows[:, 2] = rows[:, 0] + 0.3 * rows[:, 2]
+    rows[:, 3] = 1.0
+    ours = variance_inflation(rows, np.ones(400))
+    theirs = [variance_inflation_factor(rows, k) for k in range(3)]
+    assert ours[:3] == pytest.approx(theirs, rel=1e-9)
+
+
+def test_too_few_points_say_nothing(design: Design) -> None:
+    points = design.target.samples.points[:50]
+    assert fit_patterns(design, points, np.ones(50)) is None
+    assert len(NAMES) == 6
