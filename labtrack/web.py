@@ -63,7 +63,9 @@ def _for_parts(view: View[Rest]) -> View[Rest]:
 def client_address(request: HttpRequest) -> str:
     """Who asks, past as many proxies as the installation says it has."""
     proxies: int = settings.TRUSTED_PROXIES
-    chain: list[str] = [part.strip() for part in request.META.get("HTTP_X_FORWARDED_FOR", "").split(",") if part.strip()]
+    chain: list[str] = [
+        part.strip() for part in request.META.get("HTTP_X_FORWARDED_FOR", "").split(",") if part.strip()
+    ]
     if proxies and chain:
         return chain[-min(proxies, len(chain))]
     return str(request.META.get("REMOTE_ADDR", ""))
