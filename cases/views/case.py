@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
 from django import forms
@@ -40,6 +40,13 @@ def attempt(form: forms.Form, act: Callable[[], Done]) -> Done | None:
         return None
 
 
+def say_refusals(request: HttpRequest, forms_back: Iterable[forms.Form]) -> None:
+    """For a page that shows its forms no more: what stood on them, as notices."""
+    for form in forms_back:
+        for errors in form.errors.values():
+            messages.error(request, " ".join(str(error) for error in errors))
+
+
 @require_safe
 @page(Capability.CASES_READ)
 def show(request: HttpRequest, number: int) -> HttpResponse:
@@ -65,9 +72,6 @@ def render_case(request: HttpRequest, number: int, *, status: int = 200, **bound
         "is_lab": actor.user.is_lab,
         "may_write": may_write,
         "upload_limit_bytes": mesh_limit(),
-        "offers": [row for row in shown.meshes if row.offer],
-        "waiting": shown.state == CaseState.WAITING,
-        "opened": bool(bound),
     }
     if may_write:
         context |= {
@@ -77,6 +81,8 @@ def render_case(request: HttpRequest, number: int, *, status: int = 200, **bound
             "answer_form": AnswerForm(auto_id="answer_%s"),
             "void_form": ReasonForm(auto_id="void_%s"),
         }
+    else:
+        say_refusals(request, bound.values())
     return render(request, "cases/case.html", context | bound, status=status)
 
 
@@ -238,6 +244,8 @@ def _render_appliance(
 ) -> HttpResponse:
     actor = actor_of(request)
     live = is_live(subject) and subject.case.voided_at is None
+    if not live:
+        say_refusals(request, bound.values())
     context: dict[str, Any] = {
         "appliance": subject,
         "case": subject.case,

@@ -29,7 +29,7 @@ from cases.uploads import (
     received_from_form,
     refuse_large_body,
 )
-from cases.views.case import attempt, render_case
+from cases.views.case import attempt, render_case, say_refusals
 from labtrack.accounts.choices import Capability
 from labtrack.audit.services.submissions import Outcome
 from labtrack.errors import DomainError, NotFound, Refused
@@ -293,6 +293,8 @@ def _render_mesh(request: HttpRequest, subject: MeshUse, *, status: int = 200, *
     actor = actor_of(request)
     current = subject.replaced_by_id is None
     may_write = actor.may(Capability.CASES_WRITE) and current and subject.case.voided_at is None
+    if not may_write:
+        say_refusals(request, bound.values())
     appliances: list[Appliance] = list(live_appliances(subject.case))
     offer = None
     if subject.appliance_id is None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from pathlib import Path
+from typing import Any
 
 SHARED = Path(__file__).resolve().parents[3] / "shared" / "data"
 
@@ -31,3 +32,11 @@ def text_stl(*, nan: bool = False, cut: bool = False) -> bytes:
     if not cut:
         lines += ["vertex 0 0 0", "endloop", "endfacet", "endsolid one"]
     return "\n".join(lines).encode()
+
+
+def downloaded(answer: Any) -> bytes:
+    """What a file response streams; its file is closed, the test's database connection is not."""
+    content = b"".join(answer.streaming_content)
+    for close in answer._resource_closers:
+        close()
+    return content
