@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
 
 from labtrack.errors import NotFound, Refused
-from production.choices import BuildState, PartPurpose
-from production.models import Part, Piece
+from production.choices import BuildState, Outcome, PartPurpose
+from production.models import FormingCycle, Part, Piece
 from qa.models import Defect, Inspection
 
 _MARK = re.compile(r"\s*([PA])-?0*(\d{1,12})\s*", re.IGNORECASE)
@@ -19,22 +19,35 @@ _PIECE_WITH = ("appliance__case__clinic", "appliance__line", "cycle__part", "par
 
 
 def parts_waiting() -> QuerySet[Part]:
-    """Printed parts without an outcome, the oldest first; one that is a piece already waits as that."""
+    """Printed parts that nobody looked at, or that need another look after rework; the oldest first.
+
+    One that went on (formed over, or a piece by itself) waits no more as a part.
+    """
     return (
         Part.objects.filter(
-            outcome="",
+            Q(outcome=Outcome.REWORK) | ~Exists(Inspection.objects.filter(part=OuterRef("pk"))),
             build__state__in=(BuildState.FINISHED, BuildState.FAILED),
             build__finished_at__isnull=False,
         )
+        .exclude(outcome=Outcome.SCRAPPED)
         .exclude(direct_piece__isnull=False)
+        .exclude(Exists(FormingCycle.objects.filter(part=OuterRef("pk"))))
         .select_related(*_PART_WITH)
         .order_by("build__finished_at", "number")
     )
 
 
 def pieces_waiting() -> QuerySet[Piece]:
-    """Pieces without an outcome, the oldest first."""
-    return Piece.objects.filter(outcome="").select_related(*_PIECE_WITH).order_by("occurred_at", "number")
+    """Pieces that nobody looked at, or that need another look after rework; the oldest first."""
+    return (
+        Piece.objects.filter(
+            Q(outcome=Outcome.REWORK) | ~Exists(Inspection.objects.filter(piece=OuterRef("pk"))),
+            delivered__isnull=True,
+        )
+        .exclude(outcome=Outcome.SCRAPPED)
+        .select_related(*_PIECE_WITH)
+        .order_by("occurred_at", "number")
+    )
 
 
 def find_mark(text: str) -> Part | Piece:

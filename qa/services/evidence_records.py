@@ -151,6 +151,7 @@ class _PartFacts:
     def reached(self, part: Part) -> Reached:
         """When each step was reached; a good part without a record of a step still went through it."""
         moments: Reached = {
+            Step.DESIGN: part.preparation.occurred_at,
             Step.PREPARE: part.preparation.occurred_at,
             Step.PRINT: _started(part.build),
         }

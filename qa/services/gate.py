@@ -305,7 +305,7 @@ class _Facts:
         materials = ", ".join(sorted({lot.material.name for lot in worn}))
         return _met(
             name,
-            f"{materials}: instructions allow {line.get_tissue_display().lower()}, {hours:g} h of "
+            f"{materials}: instructions allow {line.get_tissue_display().lower()}, {_plain(hours)} h of "
             "summed contact.",
         )
 
@@ -399,10 +399,14 @@ def _misuse(piece: Piece, lot: Lot, instruction: MaterialInstruction | None, hou
     limit = instruction.contact_hours_max
     if limit is not None and hours > limit:
         return (
-            f"Planned wear sums to {hours:g} h, more than the {limit} h that the instructions "
+            f"Planned wear sums to {_plain(hours)} h, more than the {limit} h that the instructions "
             f"of {material} allow."
         )
     return ""
+
+
+def _plain(hours: Decimal) -> str:
+    return f"{hours.normalize():f}"
 
 
 def _part_of(piece: Piece) -> Part:

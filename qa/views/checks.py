@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
-from django.http import FileResponse, HttpRequest, HttpResponse, HttpResponseBase
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
@@ -73,7 +73,7 @@ def preview(request: HttpRequest, mesh_id: int) -> HttpResponseBase:
     done = mesh.checks.filter(preview__isnull=False).select_related("preview").order_by("-pk").first()
     if done is None or done.preview is None:
         raise NotFound("There is no picture of this mesh yet.")
-    response = FileResponse(blob_path(done.preview).open("rb"), content_type="application/octet-stream")
+    response = HttpResponse(blob_path(done.preview).read_bytes(), content_type="application/octet-stream")
     response["Cache-Control"] = "private, max-age=3600"
     return response
 

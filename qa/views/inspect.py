@@ -7,7 +7,7 @@ from typing import Any
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.db.models import Q
-from django.http import FileResponse, HttpRequest, HttpResponse, HttpResponseBase
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -187,6 +187,6 @@ def photo(request: HttpRequest, defect_id: int) -> HttpResponseBase:
     defect = Defect.objects.filter(pk=defect_id, photo__isnull=False).select_related("photo").first()
     if defect is None or defect.photo is None:
         raise NotFound("There is no photo here.")
-    response = FileResponse(blob_path(defect.photo).open("rb"), content_type="image/jpeg")
+    response = HttpResponse(blob_path(defect.photo).read_bytes(), content_type="image/jpeg")
     response["Cache-Control"] = "private, max-age=86400"
     return response
