@@ -99,16 +99,16 @@ def _number(ref: str) -> int:
 
 
 def _piece(ref: str) -> Subject | None:
-    piece = Piece.objects.select_related("cycle").filter(number=_number(ref)).first()
+    piece = Piece.objects.select_related("cycle__part", "part").filter(number=_number(ref)).first()
     if piece is None:
         return None
-    part_id = piece.part_id if piece.cycle is None else piece.cycle.part_id
+    behind = piece.part if piece.cycle is None else piece.cycle.part
     return Subject(
         "piece",
         ref,
         f"piece {piece.mark}",
         url_of(piece),
-        Part.objects.filter(pk=part_id),
+        Part.objects.filter(pk__in=[behind.pk] if behind else []),
         dict.fromkeys(("order", "inputs", "build", "part", "sheet", "forming"), UPSTREAM)
         | {"piece": OWN, "delivery": DOWNSTREAM},
         cycles=Q(pk__in=[piece.cycle.pk] if piece.cycle else []),
