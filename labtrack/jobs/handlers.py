@@ -41,6 +41,11 @@ def register(handler: Handler) -> None:
     _handlers[handler.kind] = handler
 
 
+def find_handler(kind: str) -> Handler | None:
+    """The handler of ``kind``; None when the job was queued by a newer Fitledger than this one."""
+    return _handlers.get(kind)
+
+
 def handler_for(kind: str) -> Handler:
     """The handler of ``kind``; KeyError when no installed app brings one."""
     return _handlers[kind]

@@ -63,7 +63,7 @@ def test_a_taken_name_is_said_at_its_field(people: Any, client_of: Any) -> None:
     ],
 )
 def test_it_refuses_what_is_incomplete(values: dict[str, str], field: str, actors: Any) -> None:
-    whole = {"username": "nadia", "name": "Nadia Berg", "role": "quality"} | values
+    whole: dict[str, Any] = {"username": "nadia", "name": "Nadia Berg", "role": "quality"} | values
     with pytest.raises(Refused) as refusal:
         add_person(actor=actors.administrator, key="", **whole)
     assert refusal.value.field == field

@@ -21,7 +21,7 @@ pytestmark = pytest.mark.django_db
 
 
 def make(actor: Any, **changes: Any) -> Any:
-    values = {
+    values: dict[str, Any] = {
         "key": "",
         "name": "scanner in room 2",
         "scopes": ["cases:read"],

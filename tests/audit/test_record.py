@@ -21,6 +21,8 @@ def test_before_and_after_are_whole_and_without_secrets(people: Any, actors: Any
         actor=actors.manager, action="person.changed", subject=user, changes={"name": "Tess"}, reason="asked"
     )
     record = AuditRecord.objects.get(action="person.changed")
+    assert record.before is not None
+    assert record.after is not None
     assert record.before["name"] == before["name"]
     assert record.after["name"] == "Tess"
     assert set(record.after) == {field.attname for field in user._meta.concrete_fields} - {

@@ -34,6 +34,10 @@ def enqueue(
                 published_at=timezone.now(),
             )
     except IntegrityError:
-        return Job.objects.get(kind=kind, key=key, state__in=OPEN_STATES)
+        waiting = Job.objects.filter(kind=kind, key=key, state__in=OPEN_STATES).first()
+        if waiting is not None:
+            return waiting
+        # It ended between the two statements: this is new work after all.
+        return enqueue(kind=kind, key=key, parameters=parameters, actor=actor, queue=queue)
     transaction.on_commit(lambda: publish(job.pk, job.queue))
     return job

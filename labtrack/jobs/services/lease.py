@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import Any
 
 from django.conf import settings
-from django.db.models import F
+from django.db.models import F, Q
 from django.utils import timezone
 
 from labtrack.jobs.choices import JobState
@@ -60,6 +60,18 @@ def extend(claim: Claim, *, progress: float | None = None, text: str | None = No
         raise LeaseLost
 
 
+def take_over(job: Job, lost: Q) -> Claim | None:
+    """Take a running job from a worker that ``lost`` still calls dead at this very moment.
+
+    A worker that extended its lease since the job was read keeps it.
+    """
+    token = secrets.token_hex(16)
+    taken = Job.objects.filter(lost, pk=job.pk, state=JobState.RUNNING, lease=job.lease).update(
+        lease=token, lease_until=_lease_end()
+    )
+    return Claim(job, token) if taken else None
+
+
 def finish(claim: Claim, store: Store) -> None:
     """Store the result and end the job in one transaction, if the lease is still ours."""
     with use_case():
@@ -76,9 +88,11 @@ def refuse(claim: Claim, handler: Handler, sentence: str) -> None:
 
 
 def fail(claim: Claim, handler: Handler, *, sentence: str, log: str) -> None:
-    """Queue the job again, or end it after the last attempt."""
+    """Queue the job again, or end it after the last attempt; raise ``LeaseLost`` when it is not ours."""
     if claim.job.attempts < handler.max_attempts:
-        _held(claim).update(state=JobState.QUEUED, lease="", lease_until=None, log=log[-LOG_LIMIT:])
+        queued = {"state": JobState.QUEUED, "lease": "", "lease_until": None, "log": log[-LOG_LIMIT:]}
+        if not _held(claim).update(**queued):
+            raise LeaseLost
         return
     _end(claim, handler, JobState.FAILED, sentence, log=log[-LOG_LIMIT:])
 

@@ -11,9 +11,10 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from django.conf import settings
-from django.db import connection
+from django.db import DatabaseError, connection
 
-from labtrack.jobs.handlers import JobRefused, handler_for
+from labtrack.jobs.handlers import JobRefused, find_handler
+from labtrack.jobs.models import Job
 from labtrack.jobs.services.lease import Claim, LeaseLost, claim, extend, fail, finish, refuse
 
 log = logging.getLogger(__name__)
@@ -32,10 +33,11 @@ def run_job(job_id: int) -> str:
 
     ``skipped`` (done, gone or somebody else's), ``done``, ``refused``, ``failed`` or ``lost``.
     """
-    held = claim(job_id=job_id, worker=worker_name())
-    if held is None:
+    kind = Job.objects.filter(pk=job_id).values_list("kind", flat=True).first()
+    handler = find_handler(kind) if kind is not None else None
+    held = claim(job_id=job_id, worker=worker_name()) if handler else None
+    if handler is None or held is None:
         return "skipped"
-    handler = handler_for(held.job.kind)
     try:
         with _heartbeat(held):
             store = handler.compute(held.job, lambda share, text: extend(held, progress=share, text=text))
@@ -80,6 +82,9 @@ def _heartbeat(held: Claim) -> Iterator[None]:
                 extend(held)
             except LeaseLost:
                 return
+            except DatabaseError as error:
+                # Busy for a moment: two more beats fit into the lease.
+                log.warning("the lease of job %s was not extended: %s", held.job.pk, error)
             finally:
                 connection.close()
 

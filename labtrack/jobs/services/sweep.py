@@ -11,9 +11,14 @@ from django.utils import timezone
 
 from labtrack.jobs.choices import JobState
 from labtrack.jobs.dispatch import publish
-from labtrack.jobs.handlers import handler_for
+from labtrack.jobs.handlers import find_handler
 from labtrack.jobs.models import Job
-from labtrack.jobs.services.lease import Claim, LeaseLost, fail
+from labtrack.jobs.services.lease import fail, take_over
+
+STOPPED = (
+    "The worker stopped while it worked on this, several times. The file may need more memory than the "
+    "worker is allowed."
+)
 
 
 @dataclass(frozen=True)
@@ -38,16 +43,11 @@ def _expire(worker_prefix: str) -> int:
         lost |= Q(worker__startswith=worker_prefix)
     count = 0
     for job in Job.objects.filter(lost, state=JobState.RUNNING):
-        try:
-            fail(
-                Claim(job, job.lease),
-                handler_for(job.kind),
-                sentence="The worker stopped while it worked on this, several times. "
-                "The file may need more memory than the worker is allowed.",
-                log="the worker's lease ran out",
-            )
-        except LeaseLost:
+        handler = find_handler(job.kind)
+        claim = take_over(job, lost) if handler else None
+        if handler is None or claim is None:
             continue
+        fail(claim, handler, sentence=STOPPED, log="the worker's lease ran out")
         count += 1
     return count
 
