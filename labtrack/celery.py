@@ -59,6 +59,11 @@ app.conf.update(
             "schedule": settings.JOB_SWEEP_S,
             "options": {"queue": "light", "expires": settings.JOB_SWEEP_S},
         },
+        "sweep-files": {
+            "task": "cases.sweep_files",
+            "schedule": 3600,
+            "options": {"queue": "light", "expires": 3600},
+        },
         "seal-audit": {
             "task": "labtrack.audit.seal",
             "schedule": 600,
