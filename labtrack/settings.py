@@ -10,6 +10,7 @@ from labtrack.environment import (
     database_settings,
     flag,
     integer,
+    rate,
     secret,
     words,
 )
@@ -162,7 +163,7 @@ REST_FRAMEWORK = {
     "DEFAULT_PAGINATION_CLASS": "labtrack.api.pagination.PagePagination",
     "DEFAULT_SCHEMA_CLASS": "labtrack.api.auto_schema.AutoSchema",
     "DEFAULT_THROTTLE_CLASSES": ["labtrack.api.throttling.TokenRateThrottle"],
-    "DEFAULT_THROTTLE_RATES": {"token": os.environ.get("LABTRACK_API_RATE", "600/min")},
+    "DEFAULT_THROTTLE_RATES": {"token": rate("LABTRACK_API_RATE", default="600/min")},
     "EXCEPTION_HANDLER": "labtrack.api.problems.problem_response",
     "UNAUTHENTICATED_USER": None,
     "NUM_PROXIES": TRUSTED_PROXIES,
@@ -179,6 +180,9 @@ SPECTACULAR_SETTINGS = {
         "MeshOriginEnum": "cases.choices.MeshOrigin",
         "MeshUnitEnum": "cases.choices.Unit",
         "EvidenceUnitEnum": "qa.choices.EvidenceUnit",
+        "ApplianceKindEnum": "cases.choices.ApplianceKind",
+        "EquipmentKindEnum": "production.choices.EquipmentKind",
+        "EquipmentEventEnum": "production.choices.EventKind",
     },
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
