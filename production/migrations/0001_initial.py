@@ -195,7 +195,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['kind', 'name'],
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('kind', 'sheet'), _negated=True), ('thickness_mm__gt', 0), _connector='OR'), name='material_sheet_has_thickness', violation_error_message='A sheet needs its nominal thickness.'), models.CheckConstraint(condition=models.Q(('consumption_factor__gte', 1)), name='material_consumption_at_least_one', violation_error_message='The consumption factor is at least 1.')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('kind', 'sheet'), _negated=True), models.Q(('thickness_mm__gt', 0), ('thickness_mm__isnull', False)), _connector='OR'), name='material_sheet_has_thickness', violation_error_message='A sheet needs its nominal thickness.'), models.CheckConstraint(condition=models.Q(('consumption_factor__gte', 1)), name='material_consumption_at_least_one', violation_error_message='The consumption factor is at least 1.')],
             },
         ),
         migrations.AddField(
@@ -572,7 +572,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='hold',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('lift_reason', ''), ('lifted_at__isnull', True), ('lifted_by__isnull', True)), models.Q(('lifted_at__gte', models.F('placed_at')), ('lifted_by__isnull', False), models.Q(('lift_reason', ''), _negated=True)), _connector='OR'), name='hold_lift_has_reason', violation_error_message='Say why the hold is lifted.'),
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('lift_reason', ''), ('lifted_at__isnull', True), ('lifted_by__isnull', True)), models.Q(('lifted_at__gte', models.F('placed_at')), ('lifted_at__isnull', False), ('lifted_by__isnull', False), models.Q(('lift_reason', ''), _negated=True)), _connector='OR'), name='hold_lift_has_reason', violation_error_message='Say why the hold is lifted.'),
         ),
         migrations.AddConstraint(
             model_name='piecestep',

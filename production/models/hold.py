@@ -45,7 +45,10 @@ class Hold(models.Model):
             models.CheckConstraint(condition=_exactly_one_held(), name="hold_on_one_thing"),
             models.CheckConstraint(
                 condition=Q(lifted_at__isnull=True, lifted_by__isnull=True, lift_reason="")
-                | (Q(lifted_at__gte=F("placed_at"), lifted_by__isnull=False) & ~Q(lift_reason="")),
+                | (
+                    Q(lifted_at__isnull=False, lifted_at__gte=F("placed_at"), lifted_by__isnull=False)
+                    & ~Q(lift_reason="")
+                ),
                 name="hold_lift_has_reason",
                 violation_error_message="Say why the hold is lifted.",
             ),

@@ -36,7 +36,8 @@ class Material(models.Model):
         ordering = ["kind", "name"]
         constraints = [
             models.CheckConstraint(
-                condition=~Q(kind=MaterialKind.SHEET) | Q(thickness_mm__gt=0),
+                # Not null is said too: a check that comes out unknown passes.
+                condition=~Q(kind=MaterialKind.SHEET) | Q(thickness_mm__isnull=False, thickness_mm__gt=0),
                 name="material_sheet_has_thickness",
                 violation_error_message="A sheet needs its nominal thickness.",
             ),
