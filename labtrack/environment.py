@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import secrets
 from pathlib import Path
 from typing import Any
@@ -51,6 +52,14 @@ def integer(name: str, *, default: int, least: int = 1) -> int:
     if number < least:
         raise SettingError(f"{name} must be {least} or more, not {number}.")
     return number
+
+
+def rate(name: str, *, default: str) -> str:
+    """A number of requests per ``s``, ``min``, ``h`` or ``d``."""
+    text = os.environ.get(name, default)
+    if not re.fullmatch(r"[1-9]\d*/(s|sec|m|min|h|hour|d|day)", text):
+        raise SettingError(f"{name} must be such as 600/min, not {text!r}.")
+    return text
 
 
 def words(name: str, *, default: str) -> list[str]:
