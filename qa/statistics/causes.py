@@ -35,7 +35,7 @@ MOST_ADJUSTERS = 6
 INSEPARABLE = 0.7  # correlation of two contrasts from which they are one alias group
 SAME_CLOCK = 0.4  # the same for ages that filtering sets back together
 FEWEST_LOST = 5  # fewer lost (or good) parts than this support no claim
-WORTH_FINDING = 2.0  # parts per 100: the saving that "parts needed" is reckoned for where less is seen
+WORTH_FINDING = 1.0  # parts per 100: the saving that "parts needed" is reckoned for where less is seen
 POWER_QUANTILE = 0.8416  # 80 % power
 MOST_PUT_FORWARD = 3
 
@@ -98,7 +98,9 @@ class Causes:
 
 
 @dataclass(frozen=True, slots=True)
-class _Estimate:
+class Estimate:
+    """Parts per 100 saved with the ends of its interval, the contrast's p, and its adjusters."""
+
     saved: float
     low: float
     high: float
@@ -229,6 +231,63 @@ def _correlation(rows: FloatArray) -> FloatArray:
     return result
 
 
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """Every factor's contrast and estimate before anything is claimed; ``groups`` are alias groups."""
+
+    loss: Loss
+    contrasts: tuple[Contrast, ...]
+    groups: tuple[frozenset[int], ...]
+    estimates: tuple[Estimate, ...]
+    level: float
+
+    def p_of(self, name: str) -> float:
+        """The p of a factor by name; 1 where it was not examined or does not cost parts."""
+        pairs = zip(self.contrasts, self.estimates, strict=True)
+        return next((e.p for c, e in pairs if c.factor.name == name and e.saved > 0), 1.0)
+
+
+def examine(loss: Loss, factors: tuple[Factor, ...], *, level: float = 0.95) -> Examined:
+    """Estimate what each of ``factors`` costs, adjusted for the others that go with loss."""
+    contrasts = [contrast_of(factor, loss) for factor in factors] if loss.n else []
+    groups = alias_groups(contrasts)
+    apart = [group | nested for group, nested in zip(groups, nested_in(contrasts), strict=True)]
+    estimates = _estimate_all(loss, contrasts, groups, apart, level)
+    return Examined(loss, tuple(contrasts), tuple(groups), tuple(estimates), level)
+
+
+def judge_causes(
+    examined: Examined,
+    *,
+    not_examined: tuple[NotExamined, ...] = (),
+    months: float | None = None,
+    cost_per_lost_part: float | None = None,
+    discovery_rate: float = 0.05,
+) -> Causes:
+    """Rank what was examined by what it costs, and say what is shown.
+
+    ``months`` the parts span and ``cost_per_lost_part`` turn parts into money.
+    """
+    loss, estimates, groups = examined.loss, examined.estimates, examined.groups
+    if loss.n == 0:
+        return Causes((), not_examined, 0, 0, 0, "No parts yet.")
+    discovered = false_discovery([e.p for e in estimates], discovery_rate)
+    money = None
+    if cost_per_lost_part is not None and months is not None and months > 0:
+        money = loss.n / months * cost_per_lost_part / 100
+    rows = []
+    for i, (contrast, estimate) in enumerate(zip(examined.contrasts, estimates, strict=True)):
+        claim = loss.can_claim and any(discovered[j] and estimates[j].low > 0 for j in groups[i])
+        names = tuple(sorted(examined.contrasts[j].factor.name for j in groups[i] if j != i))
+        rows.append(
+            _cause(loss, contrast, estimate, names, money, examined.level, len(estimates), claim=claim)
+        )
+    rows.sort(key=_order)
+    return Causes(
+        tuple(rows), not_examined, loss.n, loss.total, int(loss.build.max()) + 1, _overall(loss, rows)
+    )
+
+
 def find_causes(
     loss: Loss,
     factors: tuple[Factor, ...],
@@ -236,33 +295,15 @@ def find_causes(
     not_examined: tuple[NotExamined, ...] = (),
     months: float | None = None,
     cost_per_lost_part: float | None = None,
-    other_p: tuple[float, ...] = (),
     discovery_rate: float = 0.05,
-    level: float = 0.95,
 ) -> Causes:
-    """Rank ``factors`` by what they cost.
-
-    ``months`` the parts span and ``cost_per_lost_part`` turn parts into money; ``other_p`` are the
-    p-values of the other claims made from the same data, which share the false-discovery control.
-    """
-    if loss.n == 0:
-        return Causes((), not_examined, 0, 0, 0, "No parts yet.")
-    contrasts = [contrast_of(factor, loss) for factor in factors]
-    groups = alias_groups(contrasts)
-    apart = [group | nested for group, nested in zip(groups, nested_in(contrasts), strict=True)]
-    estimates = _estimate_all(loss, contrasts, groups, apart, level)
-    shown = false_discovery([e.p for e in estimates] + list(other_p), discovery_rate)[: len(estimates)]
-    money = None
-    if cost_per_lost_part is not None and months is not None and months > 0:
-        money = loss.n / months * cost_per_lost_part / 100
-    rows = []
-    for i, (contrast, estimate) in enumerate(zip(contrasts, estimates, strict=True)):
-        claim = loss.can_claim and any(shown[j] and estimates[j].low > 0 for j in groups[i])
-        names = tuple(sorted(contrasts[j].factor.name for j in groups[i] if j != i))
-        rows.append(_cause(loss, contrast, estimate, names, money, level, len(estimates), claim=claim))
-    rows.sort(key=_order)
-    return Causes(
-        tuple(rows), not_examined, loss.n, loss.total, int(loss.build.max()) + 1, _overall(loss, rows)
+    """Examine and judge in one go."""
+    return judge_causes(
+        examine(loss, factors),
+        not_examined=not_examined,
+        months=months,
+        cost_per_lost_part=cost_per_lost_part,
+        discovery_rate=discovery_rate,
     )
 
 
@@ -278,7 +319,7 @@ def _estimate_all(
     groups: list[frozenset[int]],
     apart: list[frozenset[int]],
     level: float,
-) -> list[_Estimate]:
+) -> list[Estimate]:
     """Every contrast adjusted for those that go with loss themselves, found one after the other.
 
     ``apart``: the indices each contrast must not be adjusted for.
@@ -286,7 +327,7 @@ def _estimate_all(
     if not contrasts:
         return []
     if not 0 < loss.total < loss.n:
-        return [_Estimate(0.0, 0.0, 0.0, 1.0, math.inf, ()) for _ in contrasts]
+        return [Estimate(0.0, 0.0, 0.0, 1.0, math.inf, ()) for _ in contrasts]
     entered: list[int] = []
     builds = int(loss.build.max()) + 1
     most = min(MOST_ADJUSTERS, loss.total // 8, builds // 8)
@@ -308,7 +349,7 @@ def _estimate(
     entered: list[int],
     apart: list[frozenset[int]],
     level: float,
-) -> _Estimate:
+) -> Estimate:
     contrast = contrasts[index]
     others = [j for j in entered if j not in apart[index]]
     columns = [np.ones(loss.n), contrast.column]
@@ -332,7 +373,7 @@ def _estimate(
 
 def _standardised(
     x: FloatArray, fit: LogitFit, contrast: Contrast, loss: Loss, names: tuple[str, ...], level: float
-) -> _Estimate:
+) -> Estimate:
     """Parts per 100 saved with the contrast's column at 0, and its interval.
 
     The interval's ends are the saving at the two points of the coefficients' confidence set that move
@@ -362,7 +403,7 @@ def _standardised(
     ends = sorted((saved(fit.beta - quantile * direction), saved(fit.beta + quantile * direction)))
     estimate = saved(fit.beta)
     p = min(1.0, contrast.tries * float(special.stdtr(degrees, -abs(statistic))))
-    return _Estimate(estimate, min(ends[0], estimate), max(ends[1], estimate), p, math.sqrt(variance), names)
+    return Estimate(estimate, min(ends[0], estimate), max(ends[1], estimate), p, math.sqrt(variance), names)
 
 
 def _shared_luck(loss: Loss, probability: FloatArray, weight: FloatArray, weight_there: FloatArray) -> float:
@@ -396,7 +437,7 @@ def false_discovery(p_values: list[float], rate: float) -> list[bool]:
 def _cause(
     loss: Loss,
     contrast: Contrast,
-    estimate: _Estimate,
+    estimate: Estimate,
     inseparable: tuple[str, ...],
     money: float | None,
     level: float,
@@ -416,7 +457,7 @@ def _cause(
     else:
         n_level = int(contrast.column.sum())
     interval = Interval(estimate.low, estimate.high, level, LOGIT.name)
-    verdict = Verdict.SHOWN if claim and estimate.saved > 0 else Verdict.UNKNOWN
+    verdict = Verdict.SHOWN if claim else Verdict.UNKNOWN
     needed = None if verdict is Verdict.SHOWN else _parts_needed(loss, estimate, family)
     cause = Cause(
         factor=factor.name,
@@ -439,8 +480,8 @@ def _cause(
     return replace(cause, sentence=_sentence(cause))
 
 
-def _parts_needed(loss: Loss, estimate: _Estimate, family: int) -> int | None:
-    """How many more parts would show a saving of what is seen, or of 2 per 100 where less is seen."""
+def _parts_needed(loss: Loss, estimate: Estimate, family: int) -> int | None:
+    """How many more parts would show a saving of what is seen, or of 1 per 100 where less is seen."""
     if not math.isfinite(estimate.error):
         return None
     effect = max(estimate.saved, WORTH_FINDING)

@@ -56,6 +56,7 @@ AGES = frozenset(
         "lamp_hours", "model_age_days", "formings",
     )
 )  # fmt: skip
+NUMERIC = AGES | {"layer_um", "resin_temp_c"}
 STEP = "step:"
 FEWEST_PARTS = 10
 FEWEST_BUILDS = 3
@@ -126,7 +127,8 @@ def _factor(name: str, column: Any, build: IntArray) -> Factor | NotExamined:
     missing = column.isna().to_numpy(dtype=bool)
     if missing.all():
         return NotExamined(name, "never recorded")
-    if not pd.api.types.is_numeric_dtype(column):
+    numeric = pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column)
+    if not numeric or not (name in NUMERIC or name.startswith(STEP) or name == "orientation"):
         text = column.astype(object).where(~missing, None)
         if name.startswith(STEP) or name == "orientation":
             numbers = pd.to_numeric(text, errors="coerce")

@@ -102,8 +102,7 @@ def lost_by_place(
     spots = _apart(scan, observed, expected, strength, p_of, alpha)
     p = float(p_of.min())
     if spots:
-        where = "; ".join(f"{s.printer} at {s.x_mm:.0f}, {s.y_mm:.0f} mm: {s.lost} lost, {s.expected:.1f} expected"
-                          for s in spots[:3])  # fmt: skip
+        where = "; ".join(_words(spot) for spot in spots[:3])
         return Platform(
             spots, "spots", p, len(x), total, window, Verdict.SHOWN, f"Losses come back at {where}."
         )
@@ -127,7 +126,7 @@ class _Scan:
 
     def windows(self, weight: FloatArray) -> FloatArray:
         """Sum of ``weight`` in every window, flattened."""
-        return self.around(np.bincount(self.cell, weight, int(np.prod(self.shape))))
+        return self.around(np.bincount(self.cell, weight, int(np.prod(self.shape))).astype(np.float64))
 
     def around(self, cells: FloatArray) -> FloatArray:
         grid = cells.reshape(self.shape)
@@ -197,6 +196,11 @@ def _apart(
                 )
             )
     return tuple(spots)
+
+
+def _words(spot: Spot) -> str:
+    place = f"{spot.printer} at {spot.x_mm:.0f}, {spot.y_mm:.0f} mm"
+    return f"{place}: {spot.lost} lost, {spot.expected:.1f} expected"
 
 
 def _nothing(n: int, lost: int, window: float, sentence: str) -> Platform:

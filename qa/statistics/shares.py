@@ -60,7 +60,7 @@ def split_loss(
 ) -> Split:
     """Share the loss explained by ``contrasts`` among equipment, material and practice.
 
-    ``contrasts`` are those that go with loss. ``claim``: whether any cause is shown, without which
+    ``contrasts``: one of each alias group. ``claim``: whether any cause is shown, without which
     there is nothing to share. ``spans_groups``: a shown cause cannot be told apart from one of another
     group, so that no group can be said to lead.
     """

@@ -1,0 +1,168 @@
+"""What a good part costs, and how many to print to deliver n."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from qa.statistics.proportions import effective_size
+from qa.statistics.results import Interval, Method, StatisticsError, Verdict
+
+FloatArray = npt.NDArray[np.float64]
+
+PER_GOOD_PART = Method("Cost of all attempts over good parts, builds resampled", "Efron and Tibshirani 1993")
+HOW_MANY = Method(
+    "Negative binomial with the loss rate's own doubt",
+    "Beta-negative-binomial; Jeffreys prior, Jeffreys 1946",
+)
+LARGEST_RUN = 100_000
+CHUNK = 200
+
+
+@dataclass(frozen=True, slots=True)
+class CostPerGood:
+    """Money per good part over all attempts; ``None`` where there is no good part or no cost."""
+
+    cost: float | None
+    interval: Interval
+    n: int
+    good: int
+    without_cost: int
+    builds: int
+    method: Method
+    verdict: Verdict
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class HowMany:
+    """Print ``to_print`` for ``good`` good ones with ``confidence``; ``expected`` is the mean needed."""
+
+    good: int
+    to_print: int | None
+    expected: float | None
+    confidence: float
+    n: int
+    lost: int
+    n_effective: float
+    method: Method
+    sentence: str
+
+
+def cost_per_good_part(
+    cost: npt.ArrayLike,
+    good: npt.ArrayLike,
+    build: npt.ArrayLike,
+    *,
+    resamples: int = 1000,
+    seed: int = 1,
+    level: float = 0.95,
+) -> CostPerGood:
+    """Sum of the cost of every attempt over the good parts; the interval resamples builds.
+
+    ``cost`` per part (not-a-number where not known: the part is left out and counted), ``good``
+    booleans, ``build`` names.
+    """
+    money, fine = np.asarray(cost, dtype=np.float64), np.asarray(good, dtype=np.float64)
+    labels = np.asarray(build)
+    if not (money.shape == fine.shape == labels.shape):
+        raise StatisticsError("lengths", "Each part needs one cost, one outcome and one build.")
+    known = np.isfinite(money)
+    without = int((~known).sum())
+    money, fine, labels = money[known], fine[known], labels[known]
+    codes = (
+        np.unique(labels.astype(str), return_inverse=True)[1] if len(labels) else np.zeros(0, dtype=np.int64)
+    )
+    builds = int(codes.max()) + 1 if len(codes) else 0
+    nothing = Interval(None, None, level, PER_GOOD_PART.name)
+    if fine.sum() == 0:
+        words = "No costs are known." if len(money) == 0 else "There is no good part to carry the cost."
+        return CostPerGood(
+            None, nothing, len(money), 0, without, builds, PER_GOOD_PART, Verdict.UNKNOWN, words
+        )
+    estimate = float(money.sum() / fine.sum())
+    sums = [np.bincount(codes, values).astype(np.float64) for values in (money, fine)]
+    interval = _resampled(sums[0], sums[1], resamples, seed, level)
+    shown = interval.low is not None and builds > 1
+    low, high = interval.low, interval.high
+    ends = f" ({low:.2f} to {high:.2f})" if low is not None and high is not None else ""
+    words = f"{estimate:.2f} per good part{ends}, over {len(money)} attempts in {builds} builds."
+    if builds < 2:
+        words += " One build cannot tell how much it varies."
+    verdict = Verdict.SHOWN if shown else Verdict.UNKNOWN
+    return CostPerGood(
+        estimate, interval, len(money), int(fine.sum()), without, builds, PER_GOOD_PART, verdict, words
+    )
+
+
+def _resampled(money: FloatArray, fine: FloatArray, resamples: int, seed: int, level: float) -> Interval:
+    builds = len(money)
+    if builds < 2:
+        return Interval(None, None, level, PER_GOOD_PART.name)
+    rng = np.random.default_rng(seed)
+    ratios = []
+    for start in range(0, resamples, CHUNK):
+        count = min(CHUNK, resamples - start)
+        drawn = rng.multinomial(builds, np.full(builds, 1 / builds), size=count)
+        total, kept = drawn @ money, drawn @ fine
+        ratios.append(np.where(kept > 0, total / np.where(kept > 0, kept, 1.0), math.inf))
+    low, high = np.quantile(np.concatenate(ratios), [(1 - level) / 2, (1 + level) / 2], method="nearest")
+    ends = [float(end) if math.isfinite(end) else None for end in (low, high)]
+    return Interval(ends[0], ends[1], level, PER_GOOD_PART.name)
+
+
+def attempts_per_good(first_pass_yield: float) -> float:
+    """Expected attempts per good part at a yield: its reciprocal, however often a loss is repeated."""
+    if not 0 < first_pass_yield <= 1:
+        raise StatisticsError("yield", "A yield lies above 0 and at most at 1.")
+    return 1.0 / first_pass_yield
+
+
+def how_many_to_print(
+    good: int,
+    lost: npt.ArrayLike,
+    build: npt.ArrayLike,
+    *,
+    confidence: float = 0.95,
+) -> HowMany:
+    """Parts to print so that at least ``good`` are good with ``confidence``.
+
+    ``lost`` booleans and ``build`` names of past parts: the rate's doubt rests on the effective n.
+    ``to_print`` is ``None`` where the record shows no good part or the number is absurd.
+    """
+    if good < 1 or not 0 < confidence < 1:
+        raise StatisticsError("request", "Ask for at least one good part, with a confidence between 0 and 1.")
+    bad = np.asarray(lost, dtype=np.float64)
+    codes = (
+        np.unique(np.asarray(build).astype(str), return_inverse=True)[1]
+        if len(bad)
+        else np.zeros(0, dtype=np.int64)
+    )
+    size = effective_size(np.bincount(codes, bad), np.bincount(codes)) if len(bad) else None
+    n_effective = size.n_effective if size is not None else 0.0
+    rate = float(bad.mean()) if len(bad) else 0.5
+    a = 0.5 + n_effective * (1 - rate)  # good
+    b = 0.5 + n_effective * rate  # lost
+    found = None if len(bad) and bad.all() else _smallest(good, a, b, confidence)
+    expected = good * (a + b - 1) / (a - 1) if a > 1 else None
+    if found is None:
+        words = "The record gives no number that would do: it shows too few good parts."
+    else:
+        words = f"Print {found} to have {good} good ones in {100 * confidence:.0f} of 100 cases."
+    return HowMany(good, found, expected, confidence, len(bad), int(bad.sum()), n_effective, HOW_MANY, words)
+
+
+def _smallest(good: int, a: float, b: float, confidence: float) -> int | None:
+    """Smallest N for which ``good`` of N are good with ``confidence``; losses before the last good one
+    follow a beta-negative-binomial."""
+    k = np.arange(0, min(LARGEST_RUN, 200 * good + 2000), dtype=np.float64)
+    log_p = (
+        special.gammaln(good + k) - special.gammaln(good) - special.gammaln(k + 1)
+        + special.betaln(a + good, b + k) - special.betaln(a, b)
+    )  # fmt: skip
+    reached = np.flatnonzero(np.cumsum(np.exp(log_p)) >= confidence)
+    return good + int(reached[0]) if len(reached) else None

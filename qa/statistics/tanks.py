@@ -1,0 +1,364 @@
+"""When does a tank go bad? Contamination against the age since filtering, and when to filter.
+
+The hazard is fitted on all builds and not only up to the first loss: a lost part does not clean the
+tank, so shedding goes on until somebody filters (minimal repair, Barlow and Hunter 1960).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from qa.statistics.binned import BinnedRates, rate_by_age
+from qa.statistics.logit import LOGIT, LogitFit, fit_logit
+from qa.statistics.results import Interval, Method, StatisticsError, Verdict
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+HAZARD = Method("Chance of loss against age, clustered by build", LOGIT.source)
+FILTER = Method(
+    "Filter where waiting one build more costs more than filtering",
+    "Barlow and Hunter 1960, Operations Research 8:90-100 (minimal repair, periodic renewal)",
+)
+AGES = {"days": "days_since_filter", "builds": "builds_since_filter", "layers": "layers_since_filter",
+        "ml": "ml_since_filter"}  # fmt: skip
+FEWEST_LOST = 5
+FEWEST_BUILDS = 10
+DRAWS = 400
+GRID = 400
+
+
+@dataclass(frozen=True, slots=True)
+class FilterInterval:
+    """Filter after ``every`` builds (or days); ``None`` where not worth it within the ages seen."""
+
+    every: float | None
+    interval: Interval
+    unit: str
+    method: Method
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class TankRisk:
+    """Chance that a part of the tank's next build is lost to contamination."""
+
+    tank: str
+    age: float
+    risk: float
+    interval: Interval
+    beyond_seen: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Hazard:
+    """The fitted chance by one kind of age. ``ratio_per_10``: of the odds of loss, ten units apart."""
+
+    age: str
+    n: int
+    lost: int
+    builds: int
+    ratio_per_10: float
+    interval: Interval
+    p: float
+    youngest: float
+    oldest: float
+    fit: LogitFit
+    scale: float
+
+    def chance(self, age: npt.ArrayLike, beta: FloatArray | None = None) -> FloatArray:
+        """Chance of loss of a part at ``age`` (any shape), for the fitted or given coefficients."""
+        b = self.fit.beta if beta is None else beta
+        result: FloatArray = special.expit(b[0] + b[1] * np.asarray(age, dtype=np.float64) / self.scale)
+        return result
+
+    def band(self, ages: npt.ArrayLike, *, level: float = 0.95) -> tuple[FloatArray, FloatArray]:
+        """Pointwise confidence band of the chance at ``ages``."""
+        a = np.asarray(ages, dtype=np.float64)
+        x = np.stack([np.ones_like(a), a / self.scale], axis=-1)
+        centre = x @ self.fit.beta
+        half = special.stdtrit(self.degrees, 0.5 + level / 2) * np.sqrt(
+            np.einsum("...i,ij,...j->...", x, self.fit.cov, x)
+        )
+        return special.expit(centre - half), special.expit(centre + half)
+
+    @property
+    def degrees(self) -> float:
+        return max(1.0, float(self.fit.clusters[1]) - 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Tanks:
+    """The best-recorded age's hazard with its bins, the filter interval, and each tank's next build."""
+
+    verdict: Verdict
+    age: str | None
+    hazard: Hazard | None
+    by_kind: tuple[Hazard, ...]
+    bins: BinnedRates | None
+    filter_every: FilterInterval | None
+    next_build: tuple[TankRisk, ...]
+    p: float
+    n: int
+    lost: int
+    parts_needed: int | None
+    sentence: str
+
+
+def fit_hazard(age: npt.ArrayLike, lost: npt.ArrayLike, build: npt.ArrayLike, *, kind: str) -> Hazard | None:
+    """Chance of contamination against one ``kind`` of age (n, not-a-number where not recorded).
+
+    ``None`` where the age hardly varies or too little was lost to fit anything.
+    """
+    a, bad = np.asarray(age, dtype=np.float64), np.asarray(lost, dtype=np.float64)
+    labels = np.asarray(build)
+    if not (a.shape == bad.shape == labels.shape):
+        raise StatisticsError("lengths", "Each part needs one age, one outcome and one build.")
+    known = np.isfinite(a)
+    a, bad, labels = a[known], bad[known], labels[known]
+    if len(a) == 0 or np.ptp(a) == 0 or not FEWEST_LOST <= bad.sum() <= len(bad) - FEWEST_LOST:
+        return None
+    codes = np.unique(labels.astype(str), return_inverse=True)[1].astype(np.int64)
+    if int(codes.max()) + 1 < FEWEST_BUILDS:
+        return None
+    scale = float(a.std())
+    x = np.stack([np.ones(len(a)), a / scale], axis=1)
+    start = np.array([special.logit(bad.mean()), 0.0])
+    fit = fit_logit(x, bad, codes, prior_sd=np.array([np.inf, 2.5]), start=start)
+    error = math.sqrt(fit.cov[1, 1])
+    degrees = max(1.0, float(fit.clusters[1]) - 1)
+    # Older can only be worse: one side, at half the level, as for every factor's lower limit.
+    p = min(1.0, 2 * float(special.stdtr(degrees, -fit.beta[1] / error)))
+    quantile = float(special.stdtrit(degrees, 0.975))
+    per_10 = 10 / scale
+    ends = [math.exp(min(50.0, per_10 * (fit.beta[1] + s * quantile * error))) for s in (-1, 1)]
+    ratio = math.exp(min(50.0, per_10 * fit.beta[1]))
+    return Hazard(
+        kind, len(a), int(bad.sum()), int(codes.max()) + 1, ratio,
+        Interval(min(ends[0], ratio), max(ends[1], ratio), 0.95, HAZARD.name),
+        p, float(a.min()), float(a.max()), fit, scale,
+    )  # fmt: skip
+
+
+def filter_after_builds(expected_lost: npt.ArrayLike, *, cost_filter: float, cost_lost: float) -> int | None:
+    """Smallest N with N m(N+1) - sum of m(k), k <= N, at least ``cost_filter / cost_lost``.
+
+    ``expected_lost``: m(1), m(2), ... parts lost in the first, second, ... build after filtering.
+    ``None`` where it is not reached within them.
+    """
+    m = np.asarray(expected_lost, dtype=np.float64)
+    ratio = _cost_ratio(cost_filter, cost_lost)
+    if len(m) < 2:
+        return None
+    n = np.arange(1, len(m))
+    reached = np.flatnonzero(n * m[1:] - np.cumsum(m)[:-1] >= ratio)
+    return int(n[reached[0]]) if len(reached) else None
+
+
+def filter_after_age(
+    loss_rate: Callable[[FloatArray], FloatArray],
+    *,
+    oldest: float,
+    cost_filter: float,
+    cost_lost: float,
+    failure_hazard: Callable[[FloatArray], FloatArray] | None = None,
+    cost_failed_build: float = 0.0,
+) -> float | None:
+    """Age T at which to filter, for a ``loss_rate`` (parts lost per unit age) over ages up to ``oldest``.
+
+    With ``failure_hazard`` (failed builds per unit age, each of which forces filtering at an extra
+    ``cost_failed_build``), c = cost_lost x loss_rate + cost_failed_build x hazard and S the survival to
+    it, T solves c(T) int S - int c S = cost_filter. Without, S = 1. ``None`` where not reached.
+    """
+    if oldest <= 0:
+        return None
+    _cost_ratio(cost_filter, cost_lost)
+    t = np.linspace(0.0, oldest, GRID + 1)
+    cost = cost_lost * loss_rate(t)
+    survival = np.ones_like(t)
+    if failure_hazard is not None:
+        hazard = failure_hazard(t)
+        cost = cost + cost_failed_build * hazard
+        survival = np.exp(-_running(hazard, t))
+    gain = cost * _running(survival, t) - _running(cost * survival, t) - cost_filter
+    reached = np.flatnonzero(gain >= 0)
+    if len(reached) == 0:
+        return None
+    i = int(reached[0])
+    if i == 0:
+        return 0.0
+    part = -gain[i - 1] / (gain[i] - gain[i - 1])
+    return float(t[i - 1] + part * (t[i] - t[i - 1]))
+
+
+def _cost_ratio(cost_filter: float, cost_lost: float) -> float:
+    if not (cost_filter >= 0 and cost_lost > 0):
+        raise StatisticsError("costs", "Filtering costs nothing or more, and a lost part costs something.")
+    return cost_filter / cost_lost
+
+
+def _running(values: FloatArray, t: FloatArray) -> FloatArray:
+    """Integral of ``values`` from the first ``t`` up to each (trapezoids)."""
+    steps = np.diff(t) * (values[1:] + values[:-1]) / 2
+    return np.concatenate(([0.0], np.cumsum(steps)))
+
+
+def best_filter(
+    hazard: Hazard,
+    *,
+    parts_per_build: float,
+    builds_per_unit: float,
+    cost_filter: float,
+    cost_lost: float,
+    seed: int = 1,
+    level: float = 0.95,
+) -> FilterInterval:
+    """Filter interval of a fitted hazard, with the interval that its coefficients' doubt gives.
+
+    By builds where the age counts builds, else in the age's own unit with ``builds_per_unit``. An end
+    is ``None`` where it lies beyond the ages seen.
+    """
+
+    def solve(beta: FloatArray) -> float | None:
+        if hazard.age == "builds":
+            ages = np.arange(0, math.floor(hazard.oldest) + 1, dtype=np.float64)
+            m = parts_per_build * hazard.chance(ages, beta)
+            return filter_after_builds(m, cost_filter=cost_filter, cost_lost=cost_lost)
+        rate = builds_per_unit * parts_per_build
+        return filter_after_age(
+            lambda t: rate * hazard.chance(t, beta),
+            oldest=hazard.oldest,
+            cost_filter=cost_filter,
+            cost_lost=cost_lost,
+        )
+
+    every = solve(hazard.fit.beta)
+    rng = np.random.default_rng(seed)
+    drawn = rng.multivariate_normal(hazard.fit.beta, hazard.fit.cov, DRAWS, method="eigh")
+    solved = np.array([math.inf if (found := solve(beta)) is None else found for beta in drawn])
+    low, high = np.quantile(solved, [(1 - level) / 2, (1 + level) / 2], method="nearest")
+    interval = Interval(_end(low), _end(high), level, "drawn from the fitted hazard")
+    if every is None:
+        words = f"Within the {hazard.age} seen (up to {hazard.oldest:g}) filtering earlier would not pay."
+    else:
+        words = f"Filtering pays after {every:.0f} {hazard.age}."
+    return FilterInterval(every, interval, hazard.age, FILTER, words)
+
+
+def _end(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def judge_tanks(
+    ages: dict[str, FloatArray],
+    contaminated: npt.ArrayLike,
+    build: npt.ArrayLike,
+    tank: npt.ArrayLike,
+    *,
+    current: dict[str, dict[str, float]] | None = None,
+    cost_filter: float | None = None,
+    cost_lost: float | None = None,
+    builds_per_day: float | None = None,
+    alpha: float = 0.05,
+    seed: int = 1,
+) -> Tanks:
+    """Judge contamination against every kind of age and look ahead.
+
+    ``ages``: by kind (``days``, ``builds``, ``layers``, ``ml``) one value a part. ``contaminated``:
+    parts lost to contamination. ``current``: by tank, its age of each kind at its next build. The kind
+    that says most (smallest p) is reported and its p pays for the choice.
+    """
+    bad, labels = np.asarray(contaminated, dtype=np.float64), np.asarray(build).astype(str)
+    n, lost = len(bad), int(bad.sum())
+    fitted = [h for kind, age in ages.items() if (h := fit_hazard(age, bad, labels, kind=kind)) is not None]
+    fitted.sort(key=lambda h: h.p)
+    if not fitted:
+        sentence = _too_little(ages, n, lost)
+        return Tanks(Verdict.UNKNOWN, None, None, (), None, None, (), 1.0, n, lost, None, sentence)
+    best = fitted[0]
+    p = min(1.0, best.p * len(fitted))
+    shown = p <= alpha and (best.interval.low or 0.0) > 1.0
+    known = np.isfinite(ages[best.age])
+    bins = rate_by_age(ages[best.age], bad > 0, cluster=labels)
+    every = None
+    if shown and cost_filter is not None and cost_lost:
+        parts = float(known.sum()) / best.builds
+        per_unit = builds_per_day if best.age == "days" else None
+        per_unit = per_unit or _builds_per_unit(best, ages, labels, tank)
+        every = best_filter(
+            best, parts_per_build=parts, builds_per_unit=per_unit, cost_filter=cost_filter, cost_lost=cost_lost,
+            seed=seed,
+        )  # fmt: skip
+    needed = None if shown else _needed(best, len(fitted))
+    verdict = Verdict.SHOWN if shown else Verdict.UNKNOWN
+    low, high = best.interval.low or 0.0, best.interval.high or 0.0
+    ratio = f"{best.ratio_per_10:.2f} times ({low:.2f} to {high:.2f})"
+    figures = f"{ratio} the odds of loss per 10 {best.age} since filtering"
+    sentence = f"{figures}." if shown else f"Cannot tell yet whether tanks go bad with age: {figures}."
+    return Tanks(
+        verdict,
+        best.age,
+        best,
+        tuple(fitted),
+        bins,
+        every,
+        _next(best, current or {}),
+        p,
+        n,
+        lost,
+        needed,
+        sentence,
+    )
+
+
+def _builds_per_unit(
+    best: Hazard, ages: dict[str, FloatArray], labels: npt.NDArray[np.str_], tank: npt.ArrayLike
+) -> float:
+    """Builds per unit of age, from how much age passes between a tank's builds."""
+    names = np.asarray(tank, dtype=object).astype(str)
+    age = ages[best.age]
+    _, first = np.unique(labels, return_index=True)
+    gaps = []
+    for name in np.unique(names[first]):
+        series = age[np.sort(first[names[first] == name])]
+        steps = np.diff(series[np.isfinite(series)])
+        gaps.extend(steps[steps > 0].tolist())
+    return 1.0 / float(np.mean(gaps)) if gaps else 0.0
+
+
+def _next(best: Hazard, current: dict[str, dict[str, float]]) -> tuple[TankRisk, ...]:
+    risks = []
+    for tank, known in sorted(current.items()):
+        age = known.get(best.age)
+        if age is None or not math.isfinite(age):
+            continue
+        low, high = best.band(age)
+        interval = Interval(float(low), float(high), 0.95, HAZARD.name)
+        risks.append(TankRisk(tank, age, float(best.chance(age)), interval, age > best.oldest))
+    return tuple(sorted(risks, key=lambda r: (-r.risk, r.tank)))
+
+
+def _needed(best: Hazard, kinds: int) -> int | None:
+    """More parts until an effect as large as seen, or 1.5 times the odds over one spread of ages, shows."""
+    effect = max(float(best.fit.beta[1]), math.log(1.5))
+    quantile = float(special.ndtri(1 - 0.025 / max(1, kinds))) + 0.8416
+    needed = best.n * ((quantile * math.sqrt(best.fit.cov[1, 1]) / effect) ** 2 - 1)
+    return max(1, math.ceil(needed))
+
+
+def _too_little(ages: dict[str, FloatArray], n: int, lost: int) -> str:
+    if n == 0:
+        return "No parts yet."
+    if not any(np.isfinite(age).any() for age in ages.values()):
+        return "No part has its tank's age since filtering recorded."
+    if lost < FEWEST_LOST:
+        return (
+            f"{lost} of {n} parts lost to contamination: at least {FEWEST_LOST} are needed to say anything."
+        )
+    return "The tanks' ages or their losses vary too little to say anything."
