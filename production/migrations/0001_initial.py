@@ -429,7 +429,7 @@ class Migration(migrations.Migration):
                 ('occurred_at', models.DateTimeField()),
                 ('recorded_at', models.DateTimeField(auto_now_add=True)),
                 ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('replaced_by', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='replaces', to='production.answer')),
+                ('replaced_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='replaces', to='production.answer')),
                 ('build', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='answers', to='production.build')),
                 ('cycle', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='answers', to='production.formingcycle')),
                 ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='answers', to='production.instructionitem')),

@@ -105,7 +105,9 @@ class Answer(models.Model):
         FormingCycle, null=True, blank=True, on_delete=models.PROTECT, related_name="answers"
     )
     piece = models.ForeignKey(Piece, null=True, blank=True, on_delete=models.PROTECT, related_name="answers")
-    replaced_by = models.OneToOneField(
+    # No one-to-one: while it is being replaced an answer points at itself, and one that was itself a
+    # correction is pointed at already.
+    replaced_by = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="replaces"
     )
     occurred_at = models.DateTimeField()

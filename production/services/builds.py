@@ -16,7 +16,7 @@ from labtrack.audit.services.record import record_all_created, record_created
 from labtrack.audit.services.submissions import Outcome as Submitted
 from labtrack.audit.services.submissions import once
 from labtrack.constraints import constraint_messages
-from labtrack.errors import Refused
+from labtrack.errors import Conflict, Refused
 from production.choices import BuildState, ContactPurpose, MaterialKind, Outcome, PartPurpose, Step
 from production.hooks import build_changed, part_changed
 from production.models import Build, Lot, Part, Preparation, Printer, Tank
@@ -290,7 +290,16 @@ def start_build(
 
 
 def _check_free(build: Build, at: datetime) -> None:
-    """Refuse a start inside the time of a build that already ran on the same printer."""
+    """Refuse a start while another build runs on the printer, or inside the time of one that ran there.
+
+    Of two starts in the same moment the database's constraint stops the second.
+    """
+    running = build.printer.builds.filter(state=BuildState.RUNNING).exclude(pk=build.pk).first()
+    if running is not None:
+        raise Conflict(
+            "printer-runs-one-build",
+            f"{build.printer} is already running {running.label}. End that one first.",
+        )
     other = (
         Build.objects.filter(printer=build.printer, started_at__lte=at, finished_at__gt=at)
         .exclude(pk=build.pk)

@@ -54,13 +54,9 @@ class Shop:
         return self.start + timedelta(days=days, hours=hours, minutes=minutes)
 
     # Things
-    def material(
-        self, code: str, kind: str, *, use: str = "", tissue: str = "none", **values: Any
-    ) -> Any:
+    def material(self, code: str, kind: str, *, use: str = "", tissue: str = "none", **values: Any) -> Any:
         manager = self.actors.quality
-        made = materials.add_material(
-            actor=manager, code=code, kind=kind, name=code.title(), **values
-        ).thing
+        made = materials.add_material(actor=manager, code=code, kind=kind, name=code.title(), **values).thing
         if use:
             self.instruct(made, use=use, tissue=tissue)
         return made
@@ -216,7 +212,9 @@ class Shop:
             resin_ml=Decimal(10),
         ).thing
 
-    def treat(self, step: str, parts: Sequence[Part], at: datetime, minutes: float = 10, **values: Any) -> Any:
+    def treat(
+        self, step: str, parts: Sequence[Part], at: datetime, minutes: float = 10, **values: Any
+    ) -> Any:
         machine = {"wash": self.bath, "cure": self.unit}.get(step)
         equipment_id = values.pop("equipment_id", machine.pk if machine else None)
         return treatments.record_treatment(
@@ -230,9 +228,7 @@ class Shop:
         ).thing
 
     def batch(self, at: datetime) -> FormingBatch:
-        return forming.open_forming_batch(
-            actor=self.tech, machine_id=self.former.pk, started_at=at
-        ).thing
+        return forming.open_forming_batch(actor=self.tech, machine_id=self.former.pk, started_at=at).thing
 
     def form(self, batch: FormingBatch, part: Part, at: datetime, lot: Lot | None = None) -> Any:
         return forming.record_cycles(

@@ -54,9 +54,7 @@ def test_cancelled_and_planned_builds_age_nothing(shop: Shop) -> None:
     from production.services.builds import cancel_build
 
     cancelled = shop.plan(at=shop.at(0))
-    cancel_build(
-        actor=shop.tech, build_id=cancelled.pk, reason="wrong case", occurred_at=shop.at(0, hours=1)
-    )
+    cancel_build(actor=shop.tech, build_id=cancelled.pk, reason="wrong case", occurred_at=shop.at(0, hours=1))
     shop.plan(at=shop.at(1))
     assert tank_age(shop.tank.pk, shop.at(2)).since_filter.builds == 0
 

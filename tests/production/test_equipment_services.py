@@ -12,22 +12,11 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from labtrack.audit.models import AuditRecord
-from labtrack.errors import Conflict, DomainError, NotAllowed, NotFound, Refused
+from labtrack.errors import Conflict, NotAllowed, NotFound
 from production.models import Equipment, EquipmentEvent, Hold, Lot, Material, Printer
 from production.services import combinations, equipment, holds, materials
+from tests.production.refusals import refused
 from tests.production.shop import Shop
-
-
-def refused(call: Callable[[], Any], code: str, *words: str, kind: type[DomainError] = Refused) -> DomainError:
-    """Run it, check the refusal, and that it left no trace in the record of changes."""
-    before = AuditRecord.objects.count()
-    with pytest.raises(kind) as caught:
-        call()
-    assert caught.value.code == code
-    for word in words:
-        assert word in caught.value.sentence
-    assert AuditRecord.objects.count() == before
-    return caught.value
 
 
 def test_adding_equipment_is_recorded_and_done_once(shop: Shop) -> None:
@@ -58,9 +47,7 @@ def test_a_printer_needs_its_details_and_a_scanner_takes_none(shop: Shop) -> Non
     refused(lambda: add(kind="scanner", vessel=equipment.VesselDetails("model", 1)), "vessel-details")
     refused(lambda: add(kind="oven"), "kind-unknown")
     wrong = equipment.PrinterDetails("filament", "bottom-up", "entry", Decimal(1), Decimal(1), Decimal(1))
-    refused(
-        lambda: add(kind="printer", printer=wrong), "printer-vat-fits-process", "no vat", kind=Conflict
-    )
+    refused(lambda: add(kind="printer", printer=wrong), "printer-vat-fits-process", "no vat", kind=Conflict)
     assert not Equipment.objects.filter(code="x-1").exists()
 
 
@@ -99,9 +86,7 @@ def test_patient_and_model_resins_never_share_a_tank(shop: Shop) -> None:
     )
     refused(lambda: shop.event(shop.guide_tank, "topped-up", lot_id=shop.model_lot.pk), "purpose-differs")
     unknown = shop.lot(shop.material("unknown", "resin"), "U-1")
-    refused(
-        lambda: shop.event(shop.tank, "topped-up", lot_id=unknown.pk), "material-not-approved", "approve"
-    )
+    refused(lambda: shop.event(shop.tank, "topped-up", lot_id=unknown.pk), "material-not-approved", "approve")
     refused(lambda: shop.event(shop.tank, "topped-up", lot_id=shop.sheet_lot.pk), "lot-not-resin")
     refused(lambda: shop.event(shop.bath, "topped-up", lot_id=shop.model_lot.pk), "lot-not-solvent")
 
@@ -182,7 +167,9 @@ def test_only_quality_approves_withdraws_and_lifts(shop: Shop) -> None:
     )
     hold = holds.place_hold(actor=shop.tech, held="equipment", held_id=shop.tank.pk, reason="leaks").thing
     refused(
-        lambda: holds.lift_hold(actor=shop.tech, hold_id=hold.pk, reason="fine"), "not-allowed", kind=NotAllowed
+        lambda: holds.lift_hold(actor=shop.tech, hold_id=hold.pk, reason="fine"),
+        "not-allowed",
+        kind=NotAllowed,
     )
     holds.lift_hold(actor=shop.actors.quality, hold_id=hold.pk, reason="sealed anew")
     refused(
@@ -253,9 +240,7 @@ def test_a_combination_is_qualified_once_and_again_after_withdrawal(shop: Shop) 
 
     first = qualify()
     refused(qualify, "combination-qualified-once", kind=Conflict)
-    combinations.withdraw_combination(
-        actor=shop.actors.quality, combination_id=first.pk, reason="new lamp"
-    )
+    combinations.withdraw_combination(actor=shop.actors.quality, combination_id=first.pk, reason="new lamp")
     assert qualify().pk != first.pk
 
 
