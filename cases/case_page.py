@@ -13,7 +13,7 @@ from django.utils import timezone
 from cases.choices import Arch, CaseState
 from cases.hooks import ApplianceProgress, appliance_progress, case_panels, mesh_panels, mesh_prefetches
 from cases.models import Appliance, Case, ClinicWait, MeshUse, OrderLine
-from cases.queries import case_for, suggest_appliance, visible_cases, with_state
+from cases.queries import case_for, other_case_named, suggest_appliance, visible_cases, with_state
 from labtrack.accounts.actor import Actor
 from labtrack.hooks import Panels
 
@@ -51,12 +51,14 @@ class LineTable:
 
 @dataclass(frozen=True)
 class MeshRow:
-    """One mesh; ``waiting`` when a panel says that something of it is still to come."""
+    """One mesh; ``waiting`` when a panel says that something of it is still to come, ``other_case`` when
+    its file name spells one."""
 
     mesh: MeshUse
     panels: list[ShownPanel]
     waiting: bool
     offer: Appliance | None
+    other_case: str
 
 
 @dataclass(frozen=True)
@@ -143,6 +145,7 @@ def mesh_row(mesh: MeshUse, request: HttpRequest, appliances: Sequence[Appliance
         panels=panels,
         waiting=any(panel.context.get("waiting") for panel in panels),
         offer=offer,
+        other_case=other_case_named(mesh.original_name, case_number=mesh.case.number),
     )
 
 

@@ -94,7 +94,7 @@ class CaseForm(CaseFactsForm):
     occurred_at = forms.DateTimeField(
         label="Ordered at",
         required=False,
-        help_text="Leave it empty for now.",
+        help_text="Empty means now.",
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
     )
     field_order = (
@@ -123,8 +123,8 @@ class LineForm(forms.Form):
     kind = forms.ChoiceField(
         label="What", required=False, choices=[("", "Nothing on this line"), *ApplianceKind.choices]
     )
-    upper = _whole("Upper", most=MOST_STAGES, help_text="Stages of a series, else 1")
-    lower = _whole("Lower", most=MOST_STAGES, help_text="Stages of a series, else 1")
+    upper = _whole("Upper", most=MOST_STAGES, help_text="Stages, else 1")
+    lower = _whole("Lower", most=MOST_STAGES, help_text="Stages, else 1")
     copies = _whole("Copies", most=MOST_COPIES, least=1, initial=1, help_text="Of each")
     templates = forms.BooleanField(
         label="With an attachment template per arch", required=False, help_text="For aligners."

@@ -226,11 +226,21 @@ _ARCH_WORDS = {
 }
 
 
+def other_case_named(name: str, *, case_number: int) -> str:
+    """The label of another case that a file name spells, as in C-00012_upper.stl; empty when none."""
+    spelled = {int(digits) for digits in re.findall(r"(?<![a-z])c-(\d{1,9})(?!\d)", name.lower())}
+    others = sorted(spelled - {case_number})
+    return f"C-{others[0]:05d}" if others else ""
+
+
 def suggest_appliance(name: str, appliances: Sequence[Appliance], *, case_number: int) -> Appliance | None:
     """The one appliance whose arch and stage a file name spells, to be offered and never assumed.
 
-    None unless the name holds one arch and one stage number and exactly one appliance has both.
+    None unless the name holds one arch and one stage number and exactly one appliance has both, and
+    never when it spells another case.
     """
+    if other_case_named(name, case_number=case_number):
+        return None
     bare = re.sub(rf"c-?0*{case_number}(?!\d)", " ", name.rsplit(".", 1)[0].lower())
     words = re.findall(r"[a-z]+|\d+", bare)
     arches = {arch for arch, known in _ARCH_WORDS.items() if any(word in known for word in words)}

@@ -60,3 +60,11 @@ def spell(span: timedelta) -> str:
 def offered(rows: list[MeshRow]) -> list[MeshRow]:
     """The meshes whose names spell an appliance that they are not yet said to be for."""
     return [row for row in rows if row.offer is not None]
+
+
+@register.filter
+def filesize(size_bytes: int) -> str:
+    """Bytes in kB or MB of the SI, as limits are stated."""
+    if size_bytes >= 1_000_000:
+        return f"{size_bytes / 1e6:,.1f} MB".replace(".0 MB", " MB")
+    return f"{size_bytes / 1e3:,.1f} kB"

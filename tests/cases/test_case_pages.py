@@ -406,6 +406,15 @@ def test_a_stage_in_the_name_is_offered_and_taken_only_when_confirmed(
     assert "is for U02" not in page(client.get(f"/cases/{case.number}/meshes/"))
 
 
+def test_a_file_named_for_another_case_is_pointed_out(case: Any, people: Any, client_of: Any) -> None:
+    client = client_of(people.clinic)
+    upload(client, case, ("C-00009_U02.stl", tetrahedron()), ("C-00001_upper.stl", tetrahedron(11)))
+    shown = page(client.get(f"/cases/{case.number}/"))
+    assert shown.count("Its name says") == 1
+    assert "Its name says C-00009." in shown
+    assert "spell a stage" not in shown
+
+
 def test_the_pages_script_is_answered_in_words(case: Any, people: Any, client_of: Any, store: Path) -> None:
     client = client_of(people.clinic)
     first = upload(client, case, ("a.stl", tetrahedron()), json=True, submission_key="k")

@@ -433,6 +433,7 @@ def test_only_the_manager_and_the_administrator_open_clinics(actors: Any) -> Non
         ("upper lower 01.stl", None),
         ("U01 U02.stl", None),
         ("C-00001_scan.stl", None),
+        ("C-00002_U02.stl", None),
     ],
 )
 def test_a_stage_is_offered_only_when_the_name_leaves_no_doubt(
