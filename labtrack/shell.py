@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.http import HttpRequest
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
@@ -49,15 +49,12 @@ def page_shell(request: HttpRequest) -> dict[str, Any]:
         "may_manage_people": actor.may(Capability.PEOPLE),
         "may_read_record": actor.may(Capability.AUDIT_READ),
         "places": [
-            {"word": place.word, "url": url, "here": request.path.startswith(place.prefix)}
+            {
+                "word": place.word,
+                "url": reverse(place.url_name),
+                "here": request.path.startswith(place.prefix),
+            }
             for place in PLACES
-            if actor.may(place.needs) and (url := _address(place))
+            if actor.may(place.needs)
         ],
     }
-
-
-def _address(place: Place) -> str:
-    try:
-        return reverse(place.url_name)
-    except NoReverseMatch:
-        return ""

@@ -55,29 +55,38 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def _flush_past_the_triggers(flush: Callable[..., None]) -> Callable[..., None]:
     def flushed(self: Any, sql_list: list[str]) -> None:
-        with _triggers_aside(self.connection):
+        with triggers_aside(self.connection):
             flush(self, sql_list)
 
     return flushed
 
 
 @contextmanager
-def _triggers_aside(connection: Any) -> Iterator[None]:
+def triggers_aside(connection: Any) -> Iterator[None]:
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            for table in AUDIT_TABLES:
-                cursor.execute(f"ALTER TABLE {table} DISABLE TRIGGER USER")
-            yield
-            for table in AUDIT_TABLES:
-                cursor.execute(f"ALTER TABLE {table} ENABLE TRIGGER USER")
+            _switch_triggers(cursor, "DISABLE")
+            try:
+                yield
+            finally:
+                _switch_triggers(cursor, "ENABLE")
             return
         cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
         triggers = cursor.fetchall()
         for name, _ in triggers:
             cursor.execute(f"DROP TRIGGER {name}")
-        yield
-        for _, definition in triggers:
-            cursor.execute(definition)
+        try:
+            yield
+        finally:
+            for _, definition in triggers:
+                cursor.execute(definition)
+
+
+def _switch_triggers(cursor: Any, word: str) -> None:
+    # Inside a transaction, PostgreSQL alters no table whose foreign keys are still to be checked.
+    cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+    for table in AUDIT_TABLES:
+        cursor.execute(f"ALTER TABLE {table} {word} TRIGGER USER")
 
 
 @dataclass(frozen=True)

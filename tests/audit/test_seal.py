@@ -23,7 +23,7 @@ from labtrack.audit.services import seal as sealing
 from labtrack.audit.services.record import record_created
 from labtrack.audit.services.seal import seal_settled, verify
 from labtrack.audit.tasks import seal as seal_task
-from tests.conftest import _triggers_aside
+from tests.conftest import triggers_aside
 
 pytestmark = pytest.mark.django_db
 LATER = timedelta(minutes=2)
@@ -49,7 +49,7 @@ def chain(write: Callable[[int], None], monkeypatch: pytest.MonkeyPatch) -> None
 
 @pytest.fixture
 def tamper() -> Iterator[Callable[..., None]]:
-    with _triggers_aside(connection):
+    with triggers_aside(connection):
 
         def run(statement: str, *values: Any) -> None:
             with connection.cursor() as cursor:
