@@ -72,10 +72,10 @@ class PrintAttempt(_Factors):
 
     class Meta:
         indexes = [
-            # Trends by day range.
+            # The records behind a trend.
             models.Index(fields=["day"], name="attempt_by_day"),
-            # What the passing of time makes mature.
-            models.Index(fields=["occurred_at"], condition=Q(mature=False), name="attempt_not_yet_mature"),
+            # What is left out of it, and what time has made mature.
+            models.Index(fields=["day"], condition=Q(mature=False), name="attempt_immature"),
         ]
         constraints = [
             models.CheckConstraint(
@@ -104,10 +104,10 @@ class FormedPieceRow(_Factors):
 
     class Meta:
         indexes = [
-            # Trends by day range.
+            # The records behind a trend.
             models.Index(fields=["day"], name="piece_row_by_day"),
-            # What the passing of time makes mature.
-            models.Index(fields=["occurred_at"], condition=Q(mature=False), name="piece_row_not_yet_mature"),
+            # What is left out of it, and what time has made mature.
+            models.Index(fields=["day"], condition=Q(mature=False), name="piece_row_immature"),
         ]
         constraints = [
             models.CheckConstraint(

@@ -96,7 +96,8 @@ def _on_axis(rows: QuerySet[Any], asked: RecordsAsked) -> QuerySet[Any]:
     if asked.axis.startswith(STEP_AXIS):
         code = asked.axis.removeprefix(STEP_AXIS)
         statuses = [status for status in (asked.level, asked.high) if status]
-        with_status: QuerySet[Any] = rows.annotate(step_status=KeyTextTransform(code, "steps"))
+        status = Cast(KeyTextTransform(code, "steps"), TextField())
+        with_status: QuerySet[Any] = rows.annotate(step_status=status)
         return with_status.filter(Q(step_status__in=statuses))
     raise NotFound("There is no such figure.")
 

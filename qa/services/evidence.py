@@ -13,7 +13,7 @@ than they were. A scheduled task lets time make rows mature.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import islice
 from typing import Any, TypeVar
 
@@ -105,6 +105,11 @@ def mature_before() -> datetime:
     return timezone.now() - timedelta(days=settings.EVIDENCE_MATURE_DAYS)
 
 
+def _day(moment: datetime) -> date:
+    # The index is by day; a day of slack spares every question of time zones.
+    return moment.date() + timedelta(days=1)
+
+
 def promote_mature() -> int:
     """Let rows that time has made mature count; returns how many became so. Bounded transactions."""
     promoted = 0
@@ -118,11 +123,11 @@ def promote_mature() -> int:
 
 
 def _promote_some(model: type[PrintAttempt] | type[FormedPieceRow]) -> int:
-    change = TallyChange()
+    change, moment = TallyChange(), mature_before()
     with transaction.atomic():
         rows: list[Any] = list(
             model.objects.select_for_update()
-            .filter(mature=False, occurred_at__lte=mature_before())
+            .filter(mature=False, day__lte=_day(moment), occurred_at__lte=moment)
             .exclude(outcome="")
             .order_by("id")[:CHUNK]
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from labtrack.charts import Cell, Chart
@@ -27,6 +29,8 @@ from qa.trend_charts.shared import (
     records_url,
     things,
 )
+
+ENOUGH_FOR_EDGES = 5_000
 
 
 def _age_trend(view: TallyView, *, name: str, axis: str, title: str, unit_word: str) -> Trend:
@@ -54,11 +58,11 @@ def _age_trend(view: TallyView, *, name: str, axis: str, title: str, unit_word: 
             csv_url=csv_url(view, name),
             note=note,
         ),
-        sentence=_age_sentence(view, bins, labels, unit_word),
+        sentence=_age_sentence(view, bins, unit_word),
         method=(
             "Bins by quantiles of the ages seen; Wilson score interval on the effective n "
             "(Wilson 1927; Newcombe "
-            "1998, Stat Med 17:857-872). Youngest against oldest bin: Newcombe hybrid score interval "
+            "1998, Stat Med 17:857-872). Younger against older half: Newcombe hybrid score interval "
             "(1998, method 10)."
         ),
         data=[
@@ -73,7 +77,10 @@ def _age_bins(counts: dict[int, Tally]) -> list[tuple[int, int, Tally]]:
     if not counts:
         return []
     ages = sorted(counts)
-    edges = sensible_edges(np.repeat(ages, [counts[age].n for age in ages]), min_parts=MIN_BIN)
+    # Edges need the shape of the ages, not every part: a few thousand of them give it.
+    thinning = max(1, sum(counted.n for counted in counts.values()) // ENOUGH_FOR_EDGES)
+    weights = [math.ceil(counts[age].n / thinning) for age in ages]
+    edges = sensible_edges(np.repeat(ages, weights), min_parts=MIN_BIN)
     bins: list[tuple[int, int, Tally]] = []
     for index in range(len(edges) - 1):
         low, last = int(edges[index]), index == len(edges) - 2
@@ -89,12 +96,29 @@ def _span(low: int, high: int) -> str:
     return str(low) if low == high else f"{low} to {high}"
 
 
-def _age_sentence(
-    view: TallyView, bins: list[tuple[int, int, Tally]], labels: list[str], unit_word: str
-) -> str:
-    if len(bins) < 2:
+def _halves(bins: list[tuple[int, int, Tally]]) -> list[tuple[str, Tally]]:
+    """The bins pooled into a younger and an older part, each of about half; one if it cannot be split."""
+    total, seen, cut = sum(counted.n for _, _, counted in bins), 0, 1
+    for index, (_, _, counted) in enumerate(bins[:-1], start=1):
+        seen += counted.n
+        cut = index
+        if 2 * seen >= total:
+            break
+    groups = [group for group in (bins[:cut], bins[cut:]) if group]
+    return [
+        (
+            _span(group[0][0], group[-1][1]),
+            Tally(sum(counted.n for *_, counted in group), sum(counted.bad for *_, counted in group)),
+        )
+        for group in groups
+    ]
+
+
+def _age_sentence(view: TallyView, bins: list[tuple[int, int, Tally]], unit_word: str) -> str:
+    groups = _halves(bins)
+    if len(groups) < 2:
         return f"{CANNOT_TELL.capitalize()}: too few {things(view)} with a recorded tank age to compare."
-    young, old = bins[0][2], bins[-1][2]
+    (young_label, young), (old_label, old) = groups
     gap = newcombe(
         old.bad,
         old.n,
@@ -105,11 +129,11 @@ def _age_sentence(
     )
     low, high = 100 * (gap.interval.low or 0.0), 100 * (gap.interval.high or 0.0)
     told = (
-        f"{100 * gap.difference:+.1f} per 100 at {labels[-1]} against {labels[0]} {unit_word} "
+        f"{100 * gap.difference:+.1f} per 100 at {old_label} against {young_label} {unit_word} "
         f"(95 % {low:.1f} to {high:.1f})"
     )
     if gap.verdict == Verdict.SHOWN:
-        return f"The oldest tanks differ from the youngest: {told}."
+        return f"Older tanks differ from younger ones: {told}."
     return (
         f"{CANNOT_TELL.capitalize()} whether tank age matters: "
         f"{told}{more(gap.rate_a, gap.rate_b, old.n, young.n, view)}."

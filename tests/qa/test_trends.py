@@ -1,0 +1,333 @@
+"""Trends: every figure from counts, with its interval, its n and the records behind it."""
+
+from __future__ import annotations
+
+import json
+import random
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+
+from labtrack.errors import NotFound
+from qa.choices import EvidenceUnit, Measure
+from qa.models import PrintAttempt
+from qa.queries.records import RecordsAsked, records_behind
+from qa.queries.tally import Range, read_tally
+from qa.queries.trend_names import trend_names
+from qa.services.tally import TallyChange
+from qa.statistics.proportions import effective_size, newcombe, wilson
+from qa.trend_charts import BUILDERS, all_trends
+from qa.trend_charts.shared import Trend
+
+pytestmark = pytest.mark.django_db
+
+TODAY = timezone.localdate()
+RANGE = Range(TODAY - timedelta(days=120), TODAY)
+
+
+def attempt(number: int, day: date, **values: Any) -> PrintAttempt:
+    """An imported row: it needs no part of the shop."""
+    moment = timezone.make_aware(datetime.combine(day, datetime.min.time()) + timedelta(hours=9))
+    defaults = {
+        "source": "import",
+        "label": f"OLD-{number:05d}",
+        "occurred_at": moment,
+        "day": day,
+        "printer": "Vat 1",
+        "build": f"H-{number // 5}",
+        "material": "Grey",
+        "outcome": "good",
+        "mature": True,
+    }
+    return PrintAttempt(**(defaults | values))
+
+
+def keep(rows: list[PrintAttempt]) -> None:
+    change = TallyChange()
+    for row in rows:
+        change.add(row)
+    PrintAttempt.objects.bulk_create(rows)
+    change.apply()
+
+
+def planted(seed: int = 7, parts: int = 600) -> list[PrintAttempt]:
+    """Losses that grow with tank age, double when the wash is skipped, and a printer that is as good."""
+    draw = random.Random(seed)
+    rows = []
+    for number in range(parts):
+        build = number // 5
+        day = RANGE.start + timedelta(days=build * 110 // (parts // 5))
+        age = build % 30
+        skipped = draw.random() < 0.25
+        lost = draw.random() < 0.03 + 0.02 * max(0, age - 15) + 0.1 * skipped
+        dirty = lost and age > 15
+        rows.append(
+            attempt(
+                number,
+                day,
+                printer="Vat 1" if build % 2 else "Vat 2",
+                material="Clear" if build % 3 == 0 else "Grey",
+                days_since_filter=age + 0.4,
+                builds_since_filter=age // 2,
+                steps={
+                    "wash-first-bath": "not-done" if skipped else "within",
+                    "resin-stirred": draw.choice(("within", "not-recorded")),
+                },
+                lost=lost,
+                outcome="scrapped" if lost else "good",
+                defective=lost,
+                contaminated=dirty,
+                defects=["stuck-flake|equipment|inspect"]
+                if dirty
+                else (["warped|print|form"] if lost else []),
+            )
+        )
+    return rows
+
+
+def view(unit: str = "part", measure: str = "lost", days: Range = RANGE) -> Any:
+    return read_tally(unit=EvidenceUnit(unit), measure=Measure(measure), days=days)
+
+
+def trends(**asked: Any) -> dict[str, Trend]:
+    return all_trends(view(**asked), trend_names())
+
+
+def test_the_sums_are_those_of_the_rows() -> None:
+    rows = planted()
+    keep(rows)
+    seen = view()
+    assert (seen.total.n, seen.total.bad) == (600, sum(row.lost for row in rows))
+    assert seen.axis("printer")["Vat 1"].n == sum(row.printer == "Vat 1" for row in rows)
+    assert sum(counted.n for counted in seen.axis("tank-days").values()) == 600
+    assert sum(counted.n for counted in seen.weeks.values()) == 600
+    half = Range(RANGE.start, RANGE.start + timedelta(days=30))
+    assert view(days=half).total.n == sum(half.start <= row.day <= half.end for row in rows)
+    assert view(measure="contaminated").total.bad == sum(row.contaminated for row in rows)
+
+
+def test_the_design_effect_is_the_engines_own() -> None:
+    rows = planted(seed=11)
+    keep(rows)
+    builds: dict[str, list[PrintAttempt]] = {}
+    for row in rows:
+        builds.setdefault(row.build, []).append(row)
+    expected = effective_size(
+        [sum(row.lost for row in inside) for inside in builds.values()],
+        [len(inside) for inside in builds.values()],
+    )
+    spread = view().spread
+    assert spread.builds == len(builds)
+    assert spread.design_effect == pytest.approx(expected.design_effect, rel=1e-9)
+
+
+def test_rates_against_tank_age_carry_wilson_intervals_and_cover_every_part() -> None:
+    rows = planted()
+    keep(rows)
+    trend = trends()["tank-days"]
+    assert sum(datum["n"] for datum in trend.data) == 600
+    seen = view()
+    for datum in trend.data:
+        low, high = (int(word) for word in (datum["level"].split(" to ") * 2)[:2])
+        inside = [row for row in rows if low <= int(row.days_since_filter or 0) <= high]
+        share = wilson(
+            sum(row.lost for row in inside), len(inside), n_effective=seen.spread.effective(len(inside))
+        )
+        assert datum["n"] == len(inside) and datum["count"] == share.count
+        assert datum["ci95"] == [
+            round(100 * (share.interval.low or 0), 2),
+            round(100 * (share.interval.high or 0), 2),
+        ]
+        assert datum["ci95"][0] <= datum["per_100"] <= datum["ci95"][1]
+    assert trend.sentence.startswith("Older tanks differ from younger ones: +")
+
+
+def test_a_step_not_followed_is_told_from_one_not_recorded() -> None:
+    rows = planted()
+    keep(rows)
+    data = {datum["item"]: datum for datum in trends()["steps"].data}
+    wash, stirred = data["wash-first-bath"], data["resin-stirred"]
+    skipped = [row for row in rows if row.steps["wash-first-bath"] == "not-done"]
+    followed = [row for row in rows if row.steps["wash-first-bath"] == "within"]
+    assert (wash["not_followed_n"], wash["followed_n"], wash["not_recorded_n"]) == (
+        len(skipped),
+        len(followed),
+        0,
+    )
+    effect = view().spread
+    gap = newcombe(
+        sum(row.lost for row in skipped),
+        len(skipped),
+        sum(row.lost for row in followed),
+        len(followed),
+        n_effective_a=effect.effective(len(skipped)),
+        n_effective_b=effect.effective(len(followed)),
+    )
+    assert wash["difference_per_100"] == round(100 * gap.difference, 2) and wash["verdict"] == "shown"
+    assert stirred["not_recorded_n"] > 200 and stirred["not_followed_n"] == 0
+    assert "difference_per_100" not in stirred and stirred["verdict"] == "unknown"
+
+
+def test_too_few_parts_are_said_with_how_many_more() -> None:
+    keep(planted(parts=20))
+    for name in ("printers", "resins"):
+        words = [row[-1] for row in trends()[name].chart.rows]
+        assert any("cannot tell yet: about" in word and word.endswith("more") for word in words)
+    assert "annot tell yet" in trends()["tank-days"].sentence
+
+
+def test_kinds_stand_by_their_step_of_origin() -> None:
+    rows = planted()
+    keep(rows)
+    data = {(datum["kind"], datum["origin"]): datum for datum in trends()["origins"].data}
+    assert data["stuck-flake", "equipment"]["n"] == sum(row.contaminated for row in rows)
+    late = data["warped", "print"]
+    assert late["found_late"] == late["n"], "a flaw of the print that is found in forming came through"
+    assert data["stuck-flake", "equipment"]["found_late"] == 0
+
+
+def test_the_weekly_chart_states_its_baseline_and_signals() -> None:
+    rows = [attempt(number, RANGE.start + timedelta(days=number // 5)) for number in range(500)]
+    for row in rows[430:460]:
+        row.lost = True
+    for row in rows[::25]:
+        row.lost = True
+    keep(rows)
+    trend = trends()["weeks"]
+    assert "Baseline: the average of these weeks" in trend.chart.note
+    assert sum(datum["n"] for datum in trend.data) == 500
+    assert any(datum["signal"] for datum in trend.data)
+    for datum in trend.data:
+        low, high = datum["limits"]
+        assert 0 <= low <= datum["centre"] <= high <= 100
+
+
+def test_nothing_recorded_draws_and_claims_nothing() -> None:
+    for unit in ("part", "piece"):
+        for trend in trends(unit=unit).values():
+            assert trend.chart.rows == [] and trend.data == []
+            json.dumps(trend.chart.figure, allow_nan=False)
+
+
+@pytest.mark.parametrize("name", BUILDERS)
+def test_every_figure_leads_to_as_many_records_as_it_counts(name: str) -> None:
+    keep(planted())
+    seen = view()
+    trend = trends()[name]
+    followed = 0
+    for row in trend.chart.rows:
+        for cell in row:
+            url = getattr(cell, "url", "")
+            if not url:
+                continue
+            from django.http import QueryDict
+
+            query = QueryDict(url.split("?", 1)[1])
+            asked = RecordsAsked(
+                EvidenceUnit.PART,
+                RANGE,
+                axis=query["axis"],
+                level=query["level"],
+                high=query.get("high", ""),
+            )
+            found = records_behind(asked).count()
+            expected = {
+                "origins": row[2] if name == "origins" else None,
+                "steps": row[3] if cell is row[0] else row[8],
+            }.get(name, row[1] if name not in ("origins", "steps") else None)
+            expected = getattr(expected, "value", expected)
+            assert found == expected, url
+            followed += 1
+    assert followed >= 2 and seen.total.n == 600
+
+
+@pytest.mark.parametrize(
+    ("axis", "level"),
+    [("nonsense", ""), ("tank-days", "x"), ("tank-days", "-1"), ("week", "May"), ("build", "")],
+)
+def test_unknown_figures_are_not_there(axis: str, level: str) -> None:
+    with pytest.raises(NotFound):
+        records_behind(RecordsAsked(EvidenceUnit.PART, RANGE, axis=axis, level=level))
+
+
+# Pages ----------------------------------------------------------------------------------------------
+
+
+def test_the_page_shows_every_chart_and_its_range(people: Any, client_of: Callable[[Any], Client]) -> None:
+    keep(planted())
+    query = f"?{RANGE.query}"
+    page = client_of(people.manager).get(reverse("qa:trends") + query).content.decode()
+    assert page.count('class="chart"') == len(BUILDERS)
+    assert page.count("Numbers as CSV") == len(BUILDERS) and page.count("<summary>Method") == len(BUILDERS)
+    assert "left out" not in page
+
+
+def test_what_is_immature_is_counted_apart(
+    people: Any, client_of: Callable[[Any], Client], shop: Any
+) -> None:
+    shop.printed(3, at=timezone.now() - timedelta(days=2))
+    page = client_of(people.quality).get(reverse("qa:trends")).content.decode()
+    assert "3 more parts of these days are left out" in page
+
+
+@pytest.mark.parametrize(
+    "query",
+    ["from=2026-05-01&to=2026-01-01", "from=yesterday", "measure=luck", "unit=ton", "from=9999-99-99"],
+)
+def test_a_range_that_cannot_be_is_said(people: Any, client_of: Callable[[Any], Client], query: str) -> None:
+    client = client_of(people.quality)
+    for name, args in (("qa:trends", []), ("qa:trend-csv", ["weeks"]), ("qa:trend-records", [])):
+        assert client.get(f"{reverse(name, args=args)}?{query}").status_code == 422
+
+
+def test_each_charts_csv_holds_its_rows(people: Any, client_of: Callable[[Any], Client]) -> None:
+    keep(planted())
+    client = client_of(people.quality)
+    for name in BUILDERS:
+        response = client.get(f"{reverse('qa:trend-csv', args=[name])}?{RANGE.query}")
+        lines = b"".join(response.streaming_content).decode().splitlines()
+        assert response["Content-Type"].startswith("text/csv") and len(lines) >= 2
+    assert client.get(reverse("qa:trend-csv", args=["nothing"])).status_code == 404
+
+
+def test_the_records_page_is_paged(
+    people: Any, client_of: Callable[[Any], Client], django_assert_max_num_queries: Any
+) -> None:
+    keep(planted())
+    client = client_of(people.quality)
+    url = f"{reverse('qa:trend-records')}?{RANGE.query}&axis=printer&level=Vat+1"
+    client.get(url)
+    with django_assert_max_num_queries(9):
+        page = client.get(url).content.decode()
+    assert page.count("OLD-") == 100 and "printed on Vat 1" in page
+    assert client.get(f"{reverse('qa:trend-records')}?axis=nonsense").status_code == 404
+
+
+def test_the_page_costs_the_same_queries_for_any_number_of_parts(
+    people: Any, client_of: Callable[[Any], Client], django_assert_max_num_queries: Any
+) -> None:
+    keep(planted(parts=300))
+    client, url = client_of(people.quality), f"{reverse('qa:trends')}?{RANGE.query}"
+    client.get(url)
+    with django_assert_max_num_queries(10):
+        assert client.get(url).status_code == 200
+
+
+def test_trends_through_the_api(people: Any, api_client: Callable[..., Any]) -> None:
+    keep(planted())
+    client = api_client(people.quality)
+    asked = {"start": RANGE.start.isoformat(), "end": RANGE.end.isoformat(), "measure": "contaminated"}
+    found = client.get(reverse("api-trends"), asked).json()
+    assert [one["name"] for one in found] == list(BUILDERS)
+    one = client.get(reverse("api-trend", args=["tank-days"]), asked).json()
+    assert one["n"] == 600 and one["count"] == sum(row["count"] for row in one["rows"])
+    assert client.get(reverse("api-trend", args=["nothing"])).status_code == 404
+    bad = client.get(reverse("api-trends"), {"start": "2026-05-01", "end": "2026-01-01"})
+    assert bad.status_code == 422
+    assert api_client(people.technician).get(reverse("api-trends")).status_code == 403
+    assert api_client(people.quality, ["cases:read"]).get(reverse("api-trends")).status_code == 403
