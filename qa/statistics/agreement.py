@@ -87,16 +87,30 @@ def bland_altman(
     half, limit_half = t * sd / math.sqrt(n), t * math.sqrt(3 * sd**2 / n)
     low, high = bias - multiple * sd, bias + multiple * sd
     slope, slope_p = _slope(mean, d)
-    intervals = [Interval(c - w, c + w, level, BLAND_ALTMAN.name)
-                 for c, w in ((bias, half), (low, limit_half), (high, limit_half))]  # fmt: skip
+    intervals = [
+        Interval(c - w, c + w, level, BLAND_ALTMAN.name)
+        for c, w in ((bias, half), (low, limit_half), (high, limit_half))
+    ]
     biased = abs(bias) > half
     words = f"On average {bias:.3g} apart; 95 of 100 differences lie between {low:.3g} and {high:.3g}."
     if slope_p < 1 - level:
         words += " The difference changes with size: compare ratios instead."
     return Agreement(
-        n, bias, intervals[0], sd, low, intervals[1], high, intervals[2], slope, slope_p, slope_p < 1 - level,
-        BLAND_ALTMAN, Verdict.DIFFERENT if biased else Verdict.UNKNOWN, words,
-    )  # fmt: skip
+        n,
+        bias,
+        intervals[0],
+        sd,
+        low,
+        intervals[1],
+        high,
+        intervals[2],
+        slope,
+        slope_p,
+        slope_p < 1 - level,
+        BLAND_ALTMAN,
+        Verdict.DIFFERENT if biased else Verdict.UNKNOWN,
+        words,
+    )
 
 
 def _slope(x: FloatArray, y: FloatArray) -> tuple[float, float]:
@@ -141,10 +155,19 @@ def intraclass_correlation(values: npt.ArrayLike, *, level: float = 0.95) -> Int
         Verdict.GOOD if low >= 0.75 else Verdict.POOR if (interval.high or 0) < 0.75 else Verdict.UNKNOWN
     )
     return IntraclassCorrelation(
-        n, k, _ratio(bms - wms, bms + (k - 1) * wms), icc_2, _ratio(bms - ems, bms + (k - 1) * ems),
-        _ratio(bms - wms, bms), _ratio(bms - ems, bms + (jms - ems) / n), _ratio(bms - ems, bms), interval,
-        (bms, wms, jms, ems), ICC, verdict,
-    )  # fmt: skip
+        n,
+        k,
+        _ratio(bms - wms, bms + (k - 1) * wms),
+        icc_2,
+        _ratio(bms - ems, bms + (k - 1) * ems),
+        _ratio(bms - wms, bms),
+        _ratio(bms - ems, bms + (jms - ems) / n),
+        _ratio(bms - ems, bms),
+        interval,
+        (bms, wms, jms, ems),
+        ICC,
+        verdict,
+    )
 
 
 def _ratio(top: float, bottom: float) -> float:

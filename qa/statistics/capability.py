@@ -126,9 +126,21 @@ def performance(
         words += f" {FEWEST} values or more make them dependable." if n < FEWEST else ""
     needed = _needed(ppk, least, n, level) if verdict is Verdict.UNKNOWN else None
     return Capability(
-        n, mean, sd, short.get("cp"), short.get("cpk"), pp, ppk, pp_interval, interval, normal,
-        NORMAL if normal else PERCENTILE, verdict, needed, words,
-    )  # fmt: skip
+        n,
+        mean,
+        sd,
+        short.get("cp"),
+        short.get("cpk"),
+        pp,
+        ppk,
+        pp_interval,
+        interval,
+        normal,
+        NORMAL if normal else PERCENTILE,
+        verdict,
+        needed,
+        words,
+    )
 
 
 def _looks_normal(x: FloatArray) -> bool:

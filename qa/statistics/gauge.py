@@ -165,10 +165,19 @@ def one_way(groups: list[npt.ArrayLike]) -> OneWay:
     total = between + within
     spread = math.sqrt(ms_within)
     return OneWay(
-        between, within, f if math.isfinite(f) else 0.0, float(special.fdtrc(k - 1, n - k, f)),
-        between / total if total > 0 else 0.0, spread, extra, math.sqrt(ms_within + extra), 2.8 * spread, int(n), k,
+        between,
+        within,
+        f if math.isfinite(f) else 0.0,
+        float(special.fdtrc(k - 1, n - k, f)),
+        between / total if total > 0 else 0.0,
+        spread,
+        extra,
+        math.sqrt(ms_within + extra),
+        2.8 * spread,
+        int(n),
+        k,
         ONE_WAY,
-    )  # fmt: skip
+    )
 
 
 def nested_study(day_means: list[npt.ArrayLike], day_sds: npt.ArrayLike, *, df_per_day: int) -> NestedStudy:
@@ -231,6 +240,7 @@ def _study(
     *,
     pooled: bool,
 ) -> GaugeStudy:
+    parts, people, trials = x.shape
     gauge2 = error + person
     total2 = gauge2 + part
     gauge, spread, total = math.sqrt(gauge2), math.sqrt(part), math.sqrt(total2)
@@ -244,9 +254,26 @@ def _study(
     verdict = _verdict(share, categories, gauge)
     words = f"The gauge takes {100 * share:.1f} % of the variation and tells {categories} categories apart."
     return GaugeStudy(
-        x.size, *x.shape, math.sqrt(error), math.sqrt(person), gauge, spread, total, share, interval,
-        gauge2 / total2 if total2 > 0 else 0.0, categories, p, pooled, squares, method, verdict, words,
-    )  # fmt: skip
+        x.size,
+        parts,
+        people,
+        trials,
+        math.sqrt(error),
+        math.sqrt(person),
+        gauge,
+        spread,
+        total,
+        share,
+        interval,
+        gauge2 / total2 if total2 > 0 else 0.0,
+        categories,
+        p,
+        pooled,
+        squares,
+        method,
+        verdict,
+        words,
+    )
 
 
 def _verdict(share: float, categories: int, gauge: float) -> Verdict:

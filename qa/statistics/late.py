@@ -16,9 +16,27 @@ from qa.statistics.results import Method, Verdict
 
 LATE = Method("Share of flaws that passed an inspection point", WILSON.source)
 STEPS = (
-    "storage", "material", "equipment", "order", "design", "prepare", "print", "drip", "wash", "dry",
-    "remove supports", "cure", "inspect", "form", "trim", "finish", "disinfect", "pack", "deliver", "fit",
-)  # fmt: skip
+    "storage",
+    "material",
+    "equipment",
+    "order",
+    "design",
+    "prepare",
+    "print",
+    "drip",
+    "wash",
+    "dry",
+    "remove supports",
+    "cure",
+    "inspect",
+    "form",
+    "trim",
+    "finish",
+    "disinfect",
+    "pack",
+    "deliver",
+    "fit",
+)
 INSPECTION_POINTS = ("print", "inspect", "form", "trim", "finish")
 
 
@@ -95,9 +113,15 @@ def found_late(
     sentence = f"{count} of {len(usable)} flaws were found late."
     sentence = sentence if usable else "No flaw has both its steps recorded."
     return FoundLate(
-        tuple((origin, found, n) for (origin, found), n in cells), tuple(by_point), colours, clear, len(usable),
-        len(flaws) - len(usable), verdict, sentence,
-    )  # fmt: skip
+        tuple((origin, found, n) for (origin, found), n in cells),
+        tuple(by_point),
+        colours,
+        clear,
+        len(usable),
+        len(flaws) - len(usable),
+        verdict,
+        sentence,
+    )
 
 
 def _first_look(flaw: Flaw, place: dict[str, int], looks: list[int]) -> int:

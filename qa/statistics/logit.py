@@ -24,7 +24,7 @@ LOGIT = Method(
     "Survey Methodology 28:169-181; effective clusters: Carter, Schnepel and Steigerwald 2017",
 )
 JACKKNIFE_CLUSTERS = 2000  # above this many builds the plain sandwich is as good and cheaper
-_CONVERGED = 1e-8
+_CONVERGED = 1e-12
 
 
 @dataclass(frozen=True, slots=True)

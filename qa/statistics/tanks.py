@@ -26,8 +26,12 @@ FILTER = Method(
     "Filter where waiting one build more costs more than filtering",
     "Barlow and Hunter 1960, Operations Research 8:90-100 (minimal repair, periodic renewal)",
 )
-AGES = {"days": "days_since_filter", "builds": "builds_since_filter", "layers": "layers_since_filter",
-        "ml": "ml_since_filter"}  # fmt: skip
+AGES = {
+    "days": "days_since_filter",
+    "builds": "builds_since_filter",
+    "layers": "layers_since_filter",
+    "ml": "ml_since_filter",
+}
 FEWEST_LOST = 5
 FEWEST_BUILDS = 10
 DRAWS = 400
@@ -140,10 +144,18 @@ def fit_hazard(age: npt.ArrayLike, lost: npt.ArrayLike, build: npt.ArrayLike, *,
     ends = [math.exp(min(50.0, per_10 * (fit.beta[1] + s * quantile * error))) for s in (-1, 1)]
     ratio = math.exp(min(50.0, per_10 * fit.beta[1]))
     return Hazard(
-        kind, len(a), int(bad.sum()), int(codes.max()) + 1, ratio,
+        kind,
+        len(a),
+        int(bad.sum()),
+        int(codes.max()) + 1,
+        ratio,
         Interval(min(ends[0], ratio), max(ends[1], ratio), 0.95, HAZARD.name),
-        p, float(a.min()), float(a.max()), fit, scale,
-    )  # fmt: skip
+        p,
+        float(a.min()),
+        float(a.max()),
+        fit,
+        scale,
+    )
 
 
 def filter_after_builds(expected_lost: npt.ArrayLike, *, cost_filter: float, cost_lost: float) -> int | None:
@@ -292,9 +304,13 @@ def judge_tanks(
         per_unit = builds_per_day if best.age == "days" else None
         per_unit = per_unit or _builds_per_unit(best, ages, labels, tank)
         every = best_filter(
-            best, parts_per_build=parts, builds_per_unit=per_unit, cost_filter=cost_filter, cost_lost=cost_lost,
+            best,
+            parts_per_build=parts,
+            builds_per_unit=per_unit,
+            cost_filter=cost_filter,
+            cost_lost=cost_lost,
             seed=seed,
-        )  # fmt: skip
+        )
     needed = None if shown else _needed(best, len(fitted))
     verdict = Verdict.SHOWN if shown else Verdict.UNKNOWN
     low, high = best.interval.low or 0.0, best.interval.high or 0.0
