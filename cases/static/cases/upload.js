@@ -181,7 +181,8 @@
     event.preventDefault();
     if (event.dataTransfer.files.length) {
       input.files = event.dataTransfer.files;
-      say(event.dataTransfer.files.length + " files chosen. Say what they are, then attach them.");
+      const count = event.dataTransfer.files.length;
+      say((count === 1 ? "One file" : count + " files") + " chosen. Say what it is, then attach.");
     }
   });
 })();
