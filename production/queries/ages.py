@@ -67,6 +67,15 @@ class TankAge:
         return not self.contents
 
     @property
+    def contents_in_short(self) -> str:
+        """Materials with how many lots of each, for lists."""
+        counts: dict[str, int] = {}
+        for lot in self.contents:
+            counts[lot.material.name] = counts.get(lot.material.name, 0) + 1
+        words = [f"{name}, {count} lot{'s' if count > 1 else ''}" for name, count in counts.items()]
+        return "; ".join(words) or "empty"
+
+    @property
     def owes(self) -> str:
         """In words what a failed build left to be done; empty when nothing is owed."""
         owed = []

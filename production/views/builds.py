@@ -221,6 +221,7 @@ def _build_page(
         "running": build.state == BuildState.RUNNING,
         "planned": build.state == BuildState.PLANNED,
         "ended": build.state in (BuildState.FINISHED, BuildState.FAILED),
+        "cautions": ("resin",),
         "next_steps": _next_steps(parts, filament=build.tank_id is None),
         "direct": [
             part

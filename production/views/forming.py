@@ -89,6 +89,7 @@ def batch(request: HttpRequest, number: int) -> HttpResponse:
         "sheet": sheet,
         "waiting": [{"build": group.build, "parts": group.parts} for group in waiting],
         "chosen": set(posted_ids(request, "part")),
+        "cautions": ("heat", "pressure"),
         **powers(actor),
     }
     return render(request, "production/batch.html", context, status=status)
