@@ -184,6 +184,7 @@ SPECTACULAR_SETTINGS = {
         "EquipmentKindEnum": "production.choices.EquipmentKind",
         "EquipmentEventEnum": "production.choices.EventKind",
     },
+    "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "labtrack.api.schema.add_problems",

@@ -71,11 +71,12 @@ def _operation(schema: dict[str, Any], path: str, method: str, raw: dict[str, An
         contents: list[dict[str, Any]] = list(answer.get("content", {}).values())
         inner = contents[0].get("schema", {}) if contents else {}
         answers.append((str(status), answer.get("description", ""), _members(schema, inner)))
+    first, _, rest = raw.get("description", "").partition("\n")
     return Operation(
         method=method.upper(),
         path=path,
-        summary=raw.get("summary") or raw.get("operationId", "").replace("_", " "),
-        text=raw.get("description", ""),
+        summary=raw.get("summary") or first or raw.get("operationId", "").replace("_", " "),
+        text=raw.get("description", "") if raw.get("summary") else rest.strip(),
         scope=raw.get("x-scope", ""),
         anchor=raw.get("operationId", f"{method}{path}"),
         parameters=[_parameter(schema, one) for one in raw.get("parameters", [])],

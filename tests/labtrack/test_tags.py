@@ -150,6 +150,12 @@ def test_a_chart_comes_with_its_table_and_csv() -> None:
     assert "open>" not in render("{% chart chart %}", chart=chart(rows=13))
 
 
+def test_a_chart_without_numbers_draws_no_empty_axes() -> None:
+    shown = render("{% chart chart %}", chart=chart(rows=0))
+    assert "Nothing to draw yet." in shown
+    assert "data-figure" not in shown
+
+
 def test_a_figure_cannot_break_out_of_its_block() -> None:
     shown = render("{% chart chart %}", chart=chart())
     block = re.search(r'<script id="figure-tank" type="application/json">(.*?)</script>', shown)
