@@ -96,14 +96,19 @@ def leading_sentence(check: MeshCheck) -> str:
 
 
 def words(name: str) -> str:
-    return FIGURE_WORDS.get(name, name.replace("_", " ").capitalize())
+    """A figure's name for a person; its unit stands behind the value instead."""
+    bare = next((name.removesuffix(f"_{unit}") for unit in _UNITS if name.endswith(f"_{unit}")), name)
+    return FIGURE_WORDS.get(name, bare.replace("_", " ").capitalize())
 
 
-def figures(check: MeshCheck) -> list[Figure]:
-    """Every figure in words, the named ones first."""
-    known = [name for name in FIGURE_WORDS if name in check.figures]
-    others = [name for name in check.figures if name not in FIGURE_WORDS]
-    return [_figure(name, check.figures[name], "") for name in [*known, *others]]
+def main_figures(check: MeshCheck) -> list[Figure]:
+    """The figures a person asks for, in the order of their words."""
+    return [_figure(name, check.figures[name], "") for name in FIGURE_WORDS if name in check.figures]
+
+
+def other_figures(check: MeshCheck) -> list[Figure]:
+    """Everything else the engine found."""
+    return [_figure(name, value, "") for name, value in check.figures.items() if name not in FIGURE_WORDS]
 
 
 def _figure(name: str, value: Any, unit: str) -> Figure:
@@ -118,17 +123,23 @@ def _figure(name: str, value: Any, unit: str) -> Figure:
         return Figure(words(name), f"{value:,}".replace(",", "\u202f"), unit, numeric=True)
     if isinstance(value, float):
         return Figure(words(name), _rounded(value), unit, numeric=True)
+    if value == []:
+        return Figure(words(name), "none", "", numeric=False)
     if isinstance(value, list):
         if all(isinstance(one, int | float) for one in value):
             return Figure(words(name), " × ".join(_rounded(float(one)) for one in value), unit, numeric=True)
+        if all(isinstance(one, str) for one in value):
+            return Figure(words(name), ", ".join(value), "", numeric=False)
         return Figure(words(name), str(len(value)), "", numeric=True)
     return Figure(words(name), str(value), unit, numeric=False)
 
 
 def _rounded(value: float) -> str:
     """Three digits after the point below 100, fewer above; the CSV and the API hold the full figure."""
-    digits = 3 if abs(value) < 100 else 1
-    return f"{value:.{digits}f}".rstrip("0").rstrip(".") or "0"
+    if 0 < abs(value) < 0.001:
+        return f"{value:.2g}"
+    text = f"{value:.{3 if abs(value) < 100 else 1}f}".rstrip("0").rstrip(".")
+    return "0" if text in ("", "-0") else text
 
 
 def profile_rows(check: MeshCheck) -> list[list[Any]]:
@@ -182,6 +193,7 @@ def profile_chart(check: MeshCheck) -> Chart | None:
             },
         ],
         "layout": {
+            "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
             "xaxis": {"title": {"text": "Height over the platform (mm)"}},
             "yaxis": {"title": {"text": "Area (cm²)"}, "rangemode": "tozero"},
         },

@@ -20,10 +20,10 @@ _WIDTHS_MM = {
 }
 WIDTH, HEIGHT = 340, 400
 _CENTRE_X = WIDTH / 2
-_HALF_WIDTH, _DEPTH = 128.0, 150.0
-# Circles this much wider than the crowns are easy to hit with a finger.
-_SCALE = 2.0
-_LEAST_RADIUS = 12.5
+_HALF_WIDTH, _DEPTH = 138.0, 158.0
+# Narrow teeth get room for a number and a finger.
+_LEAST_WIDTH_MM = 8.2
+_RADIUS_PER_MM = 1.5
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ def placed_teeth(notation: str = ToothNotation.FDI) -> list[PlacedTooth]:
 
 
 def _arch(row: list[Tooth], arch: str) -> list[PlacedTooth]:
-    widths = _WIDTHS_MM[arch]
+    widths = [max(width, _LEAST_WIDTH_MM) for width in _WIDTHS_MM[arch]]
     half = sum(widths)
     placed = []
     for index, tooth in enumerate(row):
@@ -52,9 +52,7 @@ def _arch(row: list[Tooth], arch: str) -> list[PlacedTooth]:
         x, depth = _on_ellipse(along)
         x = _CENTRE_X - x if index < 8 else _CENTRE_X + x
         y = 22 + depth if arch == "upper" else HEIGHT - 22 - depth
-        placed.append(
-            PlacedTooth(tooth, round(x, 1), round(y, 1), max(_LEAST_RADIUS, widths[place] * _SCALE / 1.5))
-        )
+        placed.append(PlacedTooth(tooth, round(x, 1), round(y, 1), widths[place] * _RADIUS_PER_MM))
     return placed
 
 

@@ -33,7 +33,7 @@ from qa.trend_charts.shared import (
 ENOUGH_FOR_EDGES = 5_000
 
 
-def _age_trend(view: TallyView, *, name: str, axis: str, title: str, unit_word: str) -> Trend:
+def _age_trend(view: TallyView, *, name: str, axis: str, question: str, title: str, unit_word: str) -> Trend:
     counts = {int(level): counted for level, counted in view.axis(axis).items()}
     n = sum(counted.n for counted in counts.values())
     missing = view.total.n - n
@@ -49,6 +49,7 @@ def _age_trend(view: TallyView, *, name: str, axis: str, title: str, unit_word: 
         for label, url, (_, _, counted), share, word in zip(labels, urls, bins, shares, words, strict=True)
     ]
     return Trend(
+        question=question,
         chart=Chart(
             name=name,
             title=f"{view.measure.label} against {unit_word}",
@@ -62,7 +63,7 @@ def _age_trend(view: TallyView, *, name: str, axis: str, title: str, unit_word: 
         method=(
             "Bins by quantiles of the ages seen; Wilson score interval on the effective n "
             "(Wilson 1927; Newcombe "
-            "1998, Stat Med 17:857-872). Younger against older half: Newcombe hybrid score interval "
+            "1998, Stat Med 17:857-872). Oldest bin against all younger ones: Newcombe hybrid score interval "
             "(1998, method 10)."
         ),
         data=[
@@ -96,26 +97,20 @@ def _span(low: int, high: int) -> str:
     return str(low) if low == high else f"{low} to {high}"
 
 
-def _halves(bins: list[tuple[int, int, Tally]]) -> list[tuple[str, Tally]]:
-    """The bins pooled into a younger and an older part, each of about half; one if it cannot be split."""
-    total, seen, cut = sum(counted.n for _, _, counted in bins), 0, 1
-    for index, (_, _, counted) in enumerate(bins[:-1], start=1):
-        seen += counted.n
-        cut = index
-        if 2 * seen >= total:
-            break
-    groups = [group for group in (bins[:cut], bins[cut:]) if group]
+def _oldest_apart(bins: list[tuple[int, int, Tally]]) -> list[tuple[str, Tally]]:
+    """All younger bins together, and the oldest: the comparison is settled before the data are seen."""
     return [
         (
             _span(group[0][0], group[-1][1]),
             Tally(sum(counted.n for *_, counted in group), sum(counted.bad for *_, counted in group)),
         )
-        for group in groups
+        for group in (bins[:-1], bins[-1:])
+        if group
     ]
 
 
 def _age_sentence(view: TallyView, bins: list[tuple[int, int, Tally]], unit_word: str) -> str:
-    groups = _halves(bins)
+    groups = _oldest_apart(bins)
     if len(groups) < 2:
         return f"{CANNOT_TELL.capitalize()}: too few {things(view)} with a recorded tank age to compare."
     (young_label, young), (old_label, old) = groups
@@ -133,7 +128,7 @@ def _age_sentence(view: TallyView, bins: list[tuple[int, int, Tally]], unit_word
         f"(95 % {low:.1f} to {high:.1f})"
     )
     if gap.verdict == Verdict.SHOWN:
-        return f"Older tanks differ from younger ones: {told}."
+        return f"The oldest tanks differ from the others: {told}."
     return (
         f"{CANNOT_TELL.capitalize()} whether tank age matters: "
         f"{told}{more(gap.rate_a, gap.rate_b, old.n, young.n, view)}."
@@ -145,6 +140,7 @@ def tank_days(view: TallyView, names: Names) -> Trend:
         view,
         name="tank-days",
         axis="tank-days",
+        question="When does a tank go bad, by days?",
         title="Whole days since the tank was filled or filtered",
         unit_word="days since filter",
     )
@@ -155,6 +151,7 @@ def tank_builds(view: TallyView, names: Names) -> Trend:
         view,
         name="tank-builds",
         axis="tank-builds",
+        question="When does a tank go bad, by builds?",
         title="Builds since the tank was filled or filtered",
         unit_word="builds since filter",
     )

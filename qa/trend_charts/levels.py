@@ -26,7 +26,7 @@ from qa.trend_charts.shared import (
 )
 
 
-def _level_trend(view: TallyView, *, name: str, axis: str, title: str, head: str) -> Trend:
+def _level_trend(view: TallyView, *, name: str, axis: str, question: str, title: str, head: str) -> Trend:
     levels = sorted(view.axis(axis).items(), key=lambda item: -item[1].n)
     shares = [rate_of(view, counted) for _, counted in levels]
     words = [doubt(share, view) for share in shares]
@@ -48,6 +48,7 @@ def _level_trend(view: TallyView, *, name: str, axis: str, title: str, head: str
             }
         ]
     return Trend(
+        question=question,
         chart=Chart(
             name=name,
             title=title,
@@ -105,11 +106,21 @@ def _level_sentence(view: TallyView, levels: list[tuple[str, Tally]]) -> str:
 
 def printers(view: TallyView, names: Names) -> Trend:
     return _level_trend(
-        view, name="printers", axis="printer", title=f"{view.measure.label} by printer", head="printer"
+        view,
+        name="printers",
+        axis="printer",
+        question="Do the printers differ?",
+        title=f"{view.measure.label} by printer",
+        head="printer",
     )
 
 
 def resins(view: TallyView, names: Names) -> Trend:
     return _level_trend(
-        view, name="resins", axis="material", title=f"{view.measure.label} by resin", head="resin"
+        view,
+        name="resins",
+        axis="material",
+        question="Do the resins differ?",
+        title=f"{view.measure.label} by resin",
+        head="resin",
     )

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from labtrack.charts import SERIES, Cell, Chart
-from production.choices import Step
+from production.choices import WORK_STEPS, Step
 from qa.queries.tally import TallyView
 from qa.trend_charts.shared import (
+    LEGEND_ABOVE,
     Names,
     Trend,
     csv_url,
@@ -23,7 +24,7 @@ def origins(view: TallyView, names: Names) -> Trend:
     for level, counted in view.axis("defect").items():
         kind, origin, found = ([*level.split("|"), "", ""])[:3]
         counts[kind, origin] = counts.get((kind, origin), 0) + counted.n
-        if found not in ("", "inspect", origin):
+        if _came_through(origin, found):
             late[kind, origin] = late.get((kind, origin), 0) + counted.n
     order = [step.value for step in Step]
     present = sorted({origin for _, origin in counts}, key=lambda origin: _place(order, origin))
@@ -62,6 +63,7 @@ def origins(view: TallyView, names: Names) -> Trend:
             ]
         )
     return Trend(
+        question="What goes wrong, and where does it come from?",
         chart=Chart(
             name="origins",
             title="Kinds of defects by the step they come from",
@@ -69,6 +71,7 @@ def origins(view: TallyView, names: Names) -> Trend:
                 "data": data,
                 "layout": {
                     "barmode": "stack",
+                    "legend": LEGEND_ABOVE,
                     "xaxis": {"title": {"text": "Step of origin"}, "type": "category"},
                     "yaxis": {"title": {"text": f"{things(view)} with it"}},
                 },
@@ -91,6 +94,14 @@ def origins(view: TallyView, names: Names) -> Trend:
             for (kind, origin), n in sorted(counts.items())
         ],
     )
+
+
+def _came_through(origin: str, found: str) -> bool:
+    """Whether a flaw was there when the part was inspected and was found only after."""
+    order = [step.value for step in WORK_STEPS]
+    inspected = order.index(Step.INSPECT)
+    made_before = origin not in order or order.index(origin) < inspected
+    return made_before and found in order and order.index(found) > inspected
 
 
 def _place(order: list[str], origin: str) -> int:

@@ -17,13 +17,16 @@ from qa.statistics.proportions import Proportion, sample_for_difference, wilson
 # A rate whose interval is wider than this many per 100 says too little to act on.
 TOO_WIDE = 20.0
 MIN_BIN = 20
+# No lab waits for this many.
+HOPELESS = 10_000
 CANNOT_TELL = "cannot tell yet"
 
 
 @dataclass(frozen=True)
 class Trend:
-    """One chart with what the API says of it. ``sentence`` is its finding in words."""
+    """One chart with what the API says of it. ``question`` is what it answers, ``sentence`` its finding."""
 
+    question: str
     chart: Chart
     sentence: str
     method: str
@@ -93,6 +96,10 @@ def share_title(view: TallyView) -> str:
     return f"{view.measure.label}, per 100"
 
 
+# Above the plot, where no axis title is.
+LEGEND_ABOVE = {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"}
+
+
 def points(share: list[Proportion], x: list[Any], urls: list[str], **extra: Any) -> dict[str, Any]:
     """Points with their intervals as bars."""
     rates = [100 * (one.rate or 0.0) for one in share]
@@ -145,7 +152,11 @@ def rate_row(name: Any, counted: Tally, share: Proportion, word: str) -> list[An
 
 
 def more(rate_a: float, rate_b: float, n_a: int, n_b: int, view: TallyView) -> str:
+    """How many more it takes to tell a difference as large as the one seen."""
     needed = sample_for_difference(rate_a, rate_b, design_effect=view.spread.design_effect)
     if needed is None or needed <= min(n_a, n_b):
         return ""
-    return f"; about {needed - min(n_a, n_b)} more on the smaller side would tell a difference of this size"
+    missing = needed - min(n_a, n_b)
+    if missing > HOPELESS:
+        return f"; a difference this small would take more than {HOPELESS:,} more {things(view)}"
+    return f"; about {missing} more on the smaller side would tell a difference of this size"

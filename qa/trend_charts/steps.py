@@ -64,6 +64,7 @@ def steps(view: TallyView, names: Names) -> Trend:
         },
     }
     return Trend(
+        question="Which steps matter?",
         chart=Chart(
             name="steps",
             title=f"{view.measure.label} when a step was not done as instructed",

@@ -8,6 +8,7 @@ from labtrack.charts import SERIES, Cell, Chart
 from qa.queries.tally import TallyView
 from qa.statistics.charts import p_chart
 from qa.trend_charts.shared import (
+    LEGEND_ABOVE,
     Names,
     Trend,
     csv_url,
@@ -37,7 +38,7 @@ def weeks(view: TallyView, names: Names) -> Trend:
             columns=columns,
             note="No weeks yet.",
         )
-        return Trend(empty, "No weeks with finished outcomes yet.", method)
+        return Trend("Has it changed?", empty, "No weeks with finished outcomes yet.", method)
     chart = p_chart([one.bad for one in counted], [one.n for one in counted], laney=True)
     signalled = {signal.index: signal.words for signal in chart.signals}
     x = [monday.isoformat() for monday in mondays]
@@ -63,7 +64,7 @@ def weeks(view: TallyView, names: Names) -> Trend:
                 "hovertemplate": "week of %{x}: %{y:.1f} per 100<extra></extra>",
             },
         ],
-        "layout": rate_layout(view, "Week, by its Monday", type="date"),
+        "layout": {**rate_layout(view, "Week, by its Monday", type="date"), "legend": LEGEND_ABOVE},
     }
     rows = [
         [
@@ -81,6 +82,7 @@ def weeks(view: TallyView, names: Names) -> Trend:
         )
     ]
     return Trend(
+        question="Has it changed?",
         chart=Chart(
             name="weeks",
             title=title,

@@ -15,7 +15,7 @@ from cases.services.file_store import blob_path
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
 from labtrack.web import actor_of, csv_response, page
-from qa.check_page import LEADING, figures, findings, profile_chart, profile_rows
+from qa.check_page import LEADING, findings, main_figures, other_figures, profile_chart, profile_rows
 from qa.choices import CheckState
 from qa.models import MeshCheck
 from qa.services.checks import check_again, is_current
@@ -41,7 +41,8 @@ def check(request: HttpRequest, mesh_id: int) -> HttpResponse:
         context |= {
             "leading": rows[:LEADING],
             "findings": rows,
-            "figures": figures(latest),
+            "figures": main_figures(latest),
+            "more_figures": other_figures(latest),
             "chart": profile_chart(latest),
             "current": is_current(latest),
         }

@@ -144,7 +144,7 @@ def test_rates_against_tank_age_carry_wilson_intervals_and_cover_every_part() ->
             round(100 * (share.interval.high or 0), 2),
         ]
         assert datum["ci95"][0] <= datum["per_100"] <= datum["ci95"][1]
-    assert trend.sentence.startswith("Older tanks differ from younger ones: +")
+    assert trend.sentence.startswith("The oldest tanks differ from the others: +")
 
 
 def test_a_step_not_followed_is_told_from_one_not_recorded() -> None:
