@@ -397,7 +397,7 @@ def _standardised(
     quantile = float(special.stdtrit(degrees, 1 - tail))
     # Only an effect beyond chance shares its builds' luck: the part of it that chance may explain does not.
     certain = max(0.0, 1.0 - (quantile / max(abs(statistic), 1e-9)) ** 2)
-    shared = 1e4 / n**2 * _shared_luck(loss, fit.probability, weight, weight_there)
+    shared = _shared_luck(loss, x, fit, weight, weight_there, gradient)
     variance = max(whole - certain * shared, 0.3 * whole)
     direction = fit.cov @ gradient * (math.sqrt(variance) / whole)
     ends = sorted((saved(fit.beta - quantile * direction), saved(fit.beta + quantile * direction)))
@@ -406,21 +406,28 @@ def _standardised(
     return Estimate(estimate, min(ends[0], estimate), max(ends[1], estimate), p, math.sqrt(variance), names)
 
 
-def _shared_luck(loss: Loss, probability: FloatArray, weight: FloatArray, weight_there: FloatArray) -> float:
-    """Variance, in parts squared, of the builds' luck that the saving asked for shares.
+def _shared_luck(
+    loss: Loss,
+    x: FloatArray,
+    fit: LogitFit,
+    weight: FloatArray,
+    weight_there: FloatArray,
+    gradient: FloatArray,
+) -> float:
+    """Variance of the builds' luck that the saving asked for shares, so that it is no error.
 
     The question is what *these* parts would have lost at the reference. A build that ran badly would
-    have run badly there as well, so its luck is in the answer and not only in the error; what remains
-    error is the luck on the reference's smaller scale. Nothing is taken off where the factor has no
-    effect.
+    have run badly there as well, so part of its luck is in the answer. Per build: what a unit of luck
+    moves the estimate by, less what it moves the truth by, is what remains as error.
     """
-    build, count = loss.build, int(loss.build.max()) + 1
-    residual = loss.lost - probability
+    build, count, n = loss.build, int(loss.build.max()) + 1, loss.n
+    residual = loss.lost - fit.probability
     pairs = np.square(np.bincount(build, residual, count)) - np.bincount(build, residual**2, count)
     scale = np.square(np.bincount(build, weight, count)) - np.bincount(build, weight**2, count)
     between = max(0.0, float(pairs.sum()) / max(float(scale.sum()), 1e-12))
-    there = np.square(np.bincount(build, weight_there, count))
-    return max(0.0, between * float((np.square(np.bincount(build, weight, count)) - there).sum()))
+    estimate = np.bincount(build, (x @ (fit.bread @ gradient)) * weight, count)
+    truth = 100.0 * np.bincount(build, weight - weight_there, count) / n
+    return between * float((np.square(estimate) - np.square(estimate - truth)).sum())
 
 
 def false_discovery(p_values: list[float], rate: float) -> list[bool]:

@@ -90,9 +90,14 @@ def survival_curve(
     t, seen, start = _spells(duration, event, entry)
     with _quiet():
         from lifelines import KaplanMeierFitter
+        from lifelines.exceptions import StatError
 
         fitter = KaplanMeierFitter(alpha=1 - level)
-        fitter.fit(t, seen, entry=start if start.any() else None)
+        try:
+            fitter.fit(t, seen, entry=start if start.any() else None)
+        except StatError:
+            words = "No spell was under way at some age between others: no curve can be drawn."
+            raise StatisticsError("gap", words) from None
         table = fitter.event_table
         at = table.index[table["observed"] > 0]
         curve = fitter.survival_function_.loc[at].iloc[:, 0].to_numpy(dtype=np.float64)

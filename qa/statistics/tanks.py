@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ from scipy import special
 
 from qa.statistics.binned import BinnedRates, rate_by_age
 from qa.statistics.logit import LOGIT, LogitFit, fit_logit
+from qa.statistics.proportions import effective_size
 from qa.statistics.results import Interval, Method, StatisticsError, Verdict
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,6 +37,7 @@ FEWEST_LOST = 5
 FEWEST_BUILDS = 10
 DRAWS = 400
 GRID = 400
+POWERS = (1.0, 0.5, 0.0, 2.0)  # of the age on the log-odds; 0 stands for its logarithm
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +63,36 @@ class TankRisk:
 
 
 @dataclass(frozen=True, slots=True)
+class Curve:
+    """One shape of the chance against age: log-odds linear in ``age ** power`` (``log1p`` at power 0)."""
+
+    power: float
+    scale: float
+    fit: LogitFit
+    weight: float
+
+    def design(self, age: npt.ArrayLike) -> FloatArray:
+        """Columns (1, bent age), any leading shape."""
+        bent = _bend(np.asarray(age, dtype=np.float64), self.power) / self.scale
+        return np.stack([np.ones_like(bent), bent], axis=-1)
+
+    def chance(self, age: npt.ArrayLike, beta: FloatArray | None = None) -> FloatArray:
+        """Chance of loss of a part at ``age``, for the fitted or given coefficients."""
+        result: FloatArray = special.expit(self.design(age) @ (self.fit.beta if beta is None else beta))
+        return result
+
+
+def _bend(age: FloatArray, power: float) -> FloatArray:
+    return np.log1p(np.maximum(age, 0.0)) if power == 0 else np.power(np.maximum(age, 0.0), power)
+
+
+@dataclass(frozen=True, slots=True)
 class Hazard:
-    """The fitted chance by one kind of age. ``ratio_per_10``: of the odds of loss, ten units apart."""
+    """The fitted chance by one kind of age. ``ratio_per_10``: of the odds of loss, ten units apart.
+
+    The ratio and its p are of the straight line in age; ``curves`` are the shapes the curve may have,
+    each with the weight that its likelihood gives it, likeliest first.
+    """
 
     age: str
     n: int
@@ -73,28 +103,22 @@ class Hazard:
     p: float
     youngest: float
     oldest: float
-    fit: LogitFit
-    scale: float
+    straight: LogitFit
+    curves: tuple[Curve, ...]
 
-    def chance(self, age: npt.ArrayLike, beta: FloatArray | None = None) -> FloatArray:
-        """Chance of loss of a part at ``age`` (any shape), for the fitted or given coefficients."""
-        b = self.fit.beta if beta is None else beta
-        result: FloatArray = special.expit(b[0] + b[1] * np.asarray(age, dtype=np.float64) / self.scale)
-        return result
+    def chance(self, age: npt.ArrayLike) -> FloatArray:
+        """Chance of loss of a part at ``age`` (any shape), by the likeliest curve."""
+        return self.curves[0].chance(age)
 
     def band(self, ages: npt.ArrayLike, *, level: float = 0.95) -> tuple[FloatArray, FloatArray]:
-        """Pointwise confidence band of the chance at ``ages``."""
-        a = np.asarray(ages, dtype=np.float64)
-        x = np.stack([np.ones_like(a), a / self.scale], axis=-1)
-        centre = x @ self.fit.beta
-        half = special.stdtrit(self.degrees, 0.5 + level / 2) * np.sqrt(
-            np.einsum("...i,ij,...j->...", x, self.fit.cov, x)
-        )
+        """Pointwise confidence band of the likeliest curve at ``ages``."""
+        curve = self.curves[0]
+        x = curve.design(ages)
+        centre = x @ curve.fit.beta
+        degrees = max(1.0, float(curve.fit.clusters[1]) - 1.0)
+        spread = np.sqrt(np.einsum("...i,ij,...j->...", x, curve.fit.cov, x))
+        half = special.stdtrit(degrees, 0.5 + level / 2) * spread
         return special.expit(centre - half), special.expit(centre + half)
-
-    @property
-    def degrees(self) -> float:
-        return max(1.0, float(self.fit.clusters[1]) - 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,10 +155,9 @@ def fit_hazard(age: npt.ArrayLike, lost: npt.ArrayLike, build: npt.ArrayLike, *,
     codes = np.unique(labels.astype(str), return_inverse=True)[1].astype(np.int64)
     if int(codes.max()) + 1 < FEWEST_BUILDS:
         return None
-    scale = float(a.std())
-    x = np.stack([np.ones(len(a)), a / scale], axis=1)
-    start = np.array([special.logit(bad.mean()), 0.0])
-    fit = fit_logit(x, bad, codes, prior_sd=np.array([np.inf, 2.5]), start=start)
+    curves = _curves(a, bad, codes)
+    straight = next(curve for curve in curves if curve.power == 1.0)
+    scale, fit = straight.scale, straight.fit
     error = math.sqrt(fit.cov[1, 1])
     degrees = max(1.0, float(fit.clusters[1]) - 1)
     # Older can only be worse: one side, at half the level, as for every factor's lower limit.
@@ -154,8 +177,26 @@ def fit_hazard(age: npt.ArrayLike, lost: npt.ArrayLike, build: npt.ArrayLike, *,
         float(a.min()),
         float(a.max()),
         fit,
-        scale,
+        curves,
     )
+
+
+def _curves(a: FloatArray, bad: FloatArray, codes: IntArray) -> tuple[Curve, ...]:
+    """The shapes fitted, likeliest first. Likelihoods are tempered by the design effect of builds."""
+    made = []
+    for power in POWERS:
+        bent = _bend(a, power)
+        scale = float(bent.std())
+        x = np.stack([np.ones(len(a)), bent / scale], axis=1)
+        start = np.array([special.logit(bad.mean()), 0.0])
+        fit = fit_logit(x, bad, codes, prior_sd=np.array([np.inf, 2.5]), start=start)
+        made.append(Curve(power, scale, fit, 0.0))
+    size = effective_size(np.bincount(codes, bad), np.bincount(codes))
+    likelihood = np.array([curve.fit.log_likelihood for curve in made]) / size.design_effect
+    weight = np.exp(likelihood - likelihood.max())
+    weight /= weight.sum()
+    weighed = [replace(curve, weight=float(w)) for curve, w in zip(made, weight, strict=True)]
+    return tuple(sorted(weighed, key=lambda curve: -curve.weight))
 
 
 def filter_after_builds(expected_lost: npt.ArrayLike, *, cost_filter: float, cost_lost: float) -> int | None:
@@ -237,23 +278,29 @@ def best_filter(
     is ``None`` where it lies beyond the ages seen.
     """
 
-    def solve(beta: FloatArray) -> float | None:
+    def solve(curve: Curve, beta: FloatArray) -> float | None:
         if hazard.age == "builds":
             ages = np.arange(0, math.floor(hazard.oldest) + 1, dtype=np.float64)
-            m = parts_per_build * hazard.chance(ages, beta)
+            m = parts_per_build * curve.chance(ages, beta)
             return filter_after_builds(m, cost_filter=cost_filter, cost_lost=cost_lost)
         rate = builds_per_unit * parts_per_build
         return filter_after_age(
-            lambda t: rate * hazard.chance(t, beta),
+            lambda t: rate * curve.chance(t, beta),
             oldest=hazard.oldest,
             cost_filter=cost_filter,
             cost_lost=cost_lost,
         )
 
-    every = solve(hazard.fit.beta)
+    likeliest = hazard.curves[0]
+    every = solve(likeliest, likeliest.fit.beta)
     rng = np.random.default_rng(seed)
-    drawn = rng.multivariate_normal(hazard.fit.beta, hazard.fit.cov, DRAWS, method="eigh")
-    solved = np.array([math.inf if (found := solve(beta)) is None else found for beta in drawn])
+    shares = rng.multinomial(DRAWS, [curve.weight for curve in hazard.curves])
+    drawn = [
+        solve(curve, beta)
+        for curve, share in zip(hazard.curves, shares, strict=True)
+        for beta in rng.multivariate_normal(curve.fit.beta, curve.fit.cov, share, method="eigh")
+    ]
+    solved = np.array([math.inf if found is None else found for found in drawn])
     low, high = np.quantile(solved, [(1 - level) / 2, (1 + level) / 2], method="nearest")
     interval = Interval(_end(low), _end(high), level, "drawn from the fitted hazard")
     if every is None:
@@ -362,9 +409,9 @@ def _next(best: Hazard, current: dict[str, dict[str, float]]) -> tuple[TankRisk,
 
 def _needed(best: Hazard, kinds: int) -> int | None:
     """More parts until an effect as large as seen, or 1.5 times the odds over one spread of ages, shows."""
-    effect = max(float(best.fit.beta[1]), math.log(1.5))
+    effect = max(float(best.straight.beta[1]), math.log(1.5))
     quantile = float(special.ndtri(1 - 0.025 / max(1, kinds))) + 0.8416
-    needed = best.n * ((quantile * math.sqrt(best.fit.cov[1, 1]) / effect) ** 2 - 1)
+    needed = best.n * ((quantile * math.sqrt(best.straight.cov[1, 1]) / effect) ** 2 - 1)
     return max(1, math.ceil(needed))
 
 

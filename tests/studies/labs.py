@@ -94,10 +94,12 @@ def _planted(setting: Setting, frame: pd.DataFrame) -> tuple[FloatArray, FloatAr
     n = len(frame)
     if setting.factor is None:
         return np.zeros(n), np.zeros(n)
-    if setting.kind == "age":
+    if setting.kind in ("age", "age from new"):
         age = frame[setting.factor].to_numpy(dtype=np.float64)
-        slope = setting.worth / 100 / age.mean()
-        return slope * age, np.full(n, slope * np.quantile(age, 0.25))
+        young = float(np.quantile(age, 0.25))
+        # Worth what it says against the reference, or, harder to find, against a tank just filtered.
+        slope = setting.worth / 100 / (age.mean() - (young if setting.kind == "age" else 0.0))
+        return slope * age, np.full(n, slope * young)
     at = frame[setting.factor].to_numpy() == LEVELS[setting.factor]
     if setting.kind == "one printer":
         at = at & (frame["printer"].to_numpy() == "P1")

@@ -1,0 +1,360 @@
+"""Tanks, platform, equipment against practice, found late, cost, actions, comparisons and lifetimes."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import optimize
+
+from qa.statistics.agreement import cohen_kappa, fleiss_kappa
+from qa.statistics.capability import performance
+from qa.statistics.comparison import (
+    compare_by_build,
+    compare_means,
+    equivalence,
+    non_inferior,
+    run_list,
+    sample_for_equivalence,
+    sample_for_margin,
+    sample_for_means,
+)
+from qa.statistics.cost import attempts_per_good, cost_per_good_part, how_many_to_print
+from qa.statistics.effect import judge_action
+from qa.statistics.gauge import crossed_study, expanded_uncertainty
+from qa.statistics.interaction import equipment_by_practice
+from qa.statistics.late import Flaw, found_late
+from qa.statistics.platform import lost_by_place
+from qa.statistics.results import StatisticsError, Verdict
+from qa.statistics.survival import log_rank, survival_curve, weibull_fit
+from qa.statistics.tanks import filter_after_age, filter_after_builds, fit_hazard, judge_tanks
+
+
+def test_filter_interval_by_builds_follows_the_rule() -> None:
+    # m = 0.1 k: N m(N+1) - sum = 0.1 (N (N + 1) - N (N + 1) / 2) = 0.05 N (N + 1), worked out by hand
+    m = 0.1 * np.arange(1, 41)
+    assert filter_after_builds(m, cost_filter=30, cost_lost=10) == 8  # 0.05 * 8 * 9 = 3.6 >= 3 > 2.8
+    assert filter_after_builds(m, cost_filter=30, cost_lost=0.1) is None
+
+
+def test_the_filter_interval_is_the_cheapest_one() -> None:
+    m = 0.02 * np.arange(1, 60) ** 1.5
+    best = filter_after_builds(m, cost_filter=25, cost_lost=12)
+    rate = [(25 + 12 * m[:n].sum()) / n for n in range(1, 59)]
+    assert best == int(np.argmin(rate)) + 1
+
+
+def test_filter_age_of_a_power_law_is_the_published_one() -> None:
+    # Barlow and Hunter 1960, minimal repair (formula from memory): T = scale (ratio / (shape - 1))^(1/shape)
+    shape, scale, ratio = 2.5, 20.0, 3.0
+    found = filter_after_age(
+        lambda t: shape / scale * (t / scale) ** (shape - 1), oldest=100, cost_filter=ratio, cost_lost=1.0
+    )
+    assert found == pytest.approx(scale * (ratio / (shape - 1)) ** (1 / shape), rel=2e-3)
+
+
+def test_filter_age_with_failed_builds_is_the_cheapest_one() -> None:
+    # against a direct search of the long-run cost (recomputed with scipy)
+    def loss(t: np.ndarray) -> np.ndarray:
+        return 0.02 + 0.004 * t
+
+    def hazard(t: np.ndarray) -> np.ndarray:
+        return 0.0008 * t
+
+    def cost_rate(age: float) -> float:
+        t = np.linspace(0, age, 4001)
+        survival = np.exp(-0.0004 * t**2)
+        dt = t[1] - t[0]
+
+        def area(y: np.ndarray) -> float:
+            return float((y[1:] + y[:-1]).sum() * dt / 2)
+
+        return (15 + area((10 * loss(t) + 40 * hazard(t)) * survival)) / area(survival)
+
+    found = filter_after_age(
+        loss, oldest=80, cost_filter=15, cost_lost=10, failure_hazard=hazard, cost_failed_build=40
+    )
+    best = optimize.minimize_scalar(cost_rate, bounds=(1, 79), method="bounded").x
+    assert found == pytest.approx(best, rel=0.02)
+
+
+def test_a_rising_hazard_alone_is_not_enough_to_filter() -> None:
+    assert filter_after_age(lambda t: 0.001 * t, oldest=20, cost_filter=50, cost_lost=1) is None
+
+
+def tank_lab(slope: float, seed: int = 1, builds: int = 200) -> tuple[np.ndarray, ...]:
+    rng = np.random.default_rng(seed)
+    age = np.repeat(rng.integers(0, 30, builds), 10).astype(float)
+    lost = rng.random(len(age)) < 0.03 + slope * age
+    build = np.repeat(np.arange(builds), 10)
+    return age, lost, build, np.where(build % 2, "T1", "T2")
+
+
+def test_a_tank_that_goes_bad_is_shown_with_its_interval() -> None:
+    age, lost, build, tank = tank_lab(0.008)
+    found = judge_tanks(
+        {"builds": age}, lost, build, tank, current={"T1": {"builds": 40.0}, "T2": {"builds": 2.0}},
+        cost_filter=20, cost_lost=10, alpha=0.01,
+    )  # fmt: skip
+    assert found.verdict is Verdict.SHOWN and found.age == "builds"
+    assert found.filter_every is not None and found.filter_every.every is not None
+    # the truth: m(k) = 10 (0.03 + 0.008 (k - 1)), so 0.04 N (N + 1) >= 2 first at N = 7
+    assert found.filter_every.interval.contains(7)
+    assert [risk.tank for risk in found.next_build] == ["T1", "T2"]
+    assert found.next_build[0].beyond_seen
+
+
+def test_a_tank_that_does_not_age_is_not_blamed() -> None:
+    age, lost, build, tank = tank_lab(0.0)
+    found = judge_tanks({"builds": age}, lost, build, tank, alpha=0.01)
+    assert found.verdict is Verdict.UNKNOWN and found.filter_every is None
+    assert found.parts_needed is not None and found.parts_needed > 0
+
+
+def test_tanks_with_nothing_recorded_or_lost_are_a_sentence() -> None:
+    age, lost, build, tank = tank_lab(0.0)
+    none = np.full(len(age), np.nan)
+    assert "age since filtering recorded" in judge_tanks({"days": none}, lost, build, tank).sentence
+    assert "at least 5 are needed" in judge_tanks({"days": age}, lost & False, build, tank).sentence
+    assert judge_tanks({}, [], [], []).sentence == "No parts yet."
+    assert fit_hazard(np.full(100, 3.0), np.arange(100) % 2, np.arange(100), kind="days") is None
+
+
+def plates(seed: int, builds: int, spot: bool) -> tuple[np.ndarray, ...]:
+    rng = np.random.default_rng(seed)
+    place = np.tile(np.arange(10), builds)
+    x, y = 20.0 + 40 * (place % 5), 25.0 + 50 * (place // 5)
+    build = np.repeat(np.arange(builds), 10)
+    chance = 0.06 + (0.4 * (place == 7) if spot else 0) + 0.2 * np.repeat(rng.random(builds) < 0.15, 10)
+    return np.full(len(x), "P1"), x, y, rng.random(len(x)) < chance, build
+
+
+def test_a_spot_that_comes_back_is_found_where_it_is() -> None:
+    found = lost_by_place(*plates(2, 60, True))
+    assert found.pattern == "spots" and found.verdict is Verdict.SHOWN
+    assert max(abs(found.spots[0].x_mm - 100), abs(found.spots[0].y_mm - 75)) <= found.window_mm
+
+
+def test_bad_builds_alone_make_no_spot() -> None:
+    shown = sum(
+        lost_by_place(*plates(seed, 40, False), draws=99).verdict is Verdict.SHOWN for seed in range(40)
+    )
+    assert shown <= 6  # 5 % of 40 with its chance
+
+
+def test_places_not_recorded_are_a_sentence() -> None:
+    nan = np.full(5, np.nan)
+    assert "recorded" in lost_by_place(["P"] * 5, nan, nan, [True] * 5, range(5)).sentence
+
+
+def shop(seed: int, harm: dict[str, float], builds: int = 150) -> tuple[np.ndarray, ...]:
+    rng = np.random.default_rng(seed)
+    printer = np.repeat(rng.choice(["P1", "P2"], builds), 10)
+    followed = np.repeat(rng.random(builds) < 0.6, 10)
+    chance = 0.05 + np.where(followed, 0.0, [harm[p] for p in printer])
+    return (
+        printer,
+        followed.astype(float),
+        rng.random(len(printer)) < chance,
+        np.repeat(np.arange(builds), 10),
+    )
+
+
+def test_an_interaction_is_shown_on_its_machine() -> None:
+    found = equipment_by_practice(*shop(1, {"P1": 0.3, "P2": 0.0}))
+    assert found.interaction.verdict is Verdict.SHOWN and found.interaction.equipment == "P1"
+    assert found.interaction.interval.contains(30.0)
+    assert found.when_followed.verdict is Verdict.UNKNOWN
+    assert sum(cell.n for cell in found.cells) == 1500
+
+
+def test_harm_alike_on_both_machines_is_no_interaction() -> None:
+    found = equipment_by_practice(*shop(2, {"P1": 0.2, "P2": 0.2}))
+    assert found.interaction.verdict is Verdict.UNKNOWN
+
+
+def test_one_machine_or_a_step_nobody_skipped_cannot_tell() -> None:
+    found = equipment_by_practice(["P1"] * 40, [1.0] * 40, [False] * 40, np.arange(40) // 4)
+    assert found.interaction.difference_per_100 is None
+    assert "each cell needs" in found.interaction.sentence
+
+
+def test_flaws_found_late_are_counted_at_the_points_they_passed() -> None:
+    flaws = [
+        Flaw("print", "print", "B1", "grey"),
+        Flaw("print", "form", "B2", "clear"),
+        Flaw("wash", "inspect", "B3", "clear"),
+        Flaw("wash", "fit", "B4", "clear"),
+        Flaw("form", "wash", "B5"),
+    ]
+    found = found_late(flaws, cost_of_step={"form": 3.0, "trim": 2.0})
+    assert (found.n, found.left_out) == (4, 1)
+    by_point = {row.name: (row.share.count, row.share.n) for row in found.by_point}
+    assert by_point["print"] == (1, 2)
+    assert by_point["inspect"] == (2, 3)
+    clear = next(row for row in found.by_colour if row.name == "clear")
+    assert (clear.share.count, clear.share.n) == (2, 3)
+    assert clear.cost == 3.0 + 5.0
+    assert found_late([]).sentence == "No flaw has both its steps recorded."
+
+
+def test_cost_per_good_part_sums_every_attempt() -> None:
+    found = cost_per_good_part([2.0, 2.0, 2.0, math.nan], [True, True, False, True], ["A", "A", "B", "B"])
+    assert found.cost == 3.0 and found.without_cost == 1
+    assert cost_per_good_part([1.0], [False], ["A"]).cost is None
+    assert cost_per_good_part([], [], []).sentence == "No costs are known."
+    assert attempts_per_good(0.8) == 1.25
+
+
+def test_cost_interval_covers_as_said() -> None:
+    rng = np.random.default_rng(1)
+    inside = 0
+    for _ in range(120):
+        good = rng.random(400) < np.repeat(rng.beta(18, 2, 40), 10)
+        found = cost_per_good_part(np.ones(400), good, np.repeat(np.arange(40), 10), resamples=200)
+        inside += found.interval.contains(1 / 0.9)
+    assert inside >= 103  # 95 % of 120 less three standard errors of the count
+
+
+def test_how_many_to_print_grows_with_doubt_and_delivers() -> None:
+    build = np.arange(2000)
+    lost = build < 200
+    sure = how_many_to_print(20, lost, build)
+    doubtful = how_many_to_print(20, lost[::100], build[::100])
+    assert sure.to_print is not None and doubtful.to_print is not None
+    assert (
+        sure.to_print == 25
+    )  # 95 % point of 20 good at 10 % lost, negative binomial (recomputed with scipy)
+    assert doubtful.to_print >= sure.to_print
+    assert how_many_to_print(5, [True] * 10, range(10)).to_print is None
+    assert how_many_to_print(1, [], []).to_print is not None
+
+
+def actions(before: float, after: float, n: int = 600, seed: int = 1) -> tuple[np.ndarray, ...]:
+    rng = np.random.default_rng(seed)
+    day = np.repeat(np.arange(n // 10), 10).astype(float)
+    chance = np.where(day < n // 20, before, after)
+    return day, rng.random(len(day)) < chance, day
+
+
+def test_an_action_worked_did_not_or_cannot_be_told() -> None:
+    half = 30.0
+    assert judge_action(*actions(0.25, 0.05), action_day=half).verdict is Verdict.WORKED
+    assert judge_action(*actions(0.05, 0.12, 1200), action_day=60.0).verdict is Verdict.DID_NOT
+    unsure = judge_action(*actions(0.08, 0.06, 200), action_day=10.0)
+    assert unsure.verdict is Verdict.UNKNOWN and unsure.parts_needed is not None
+    none = judge_action(*actions(0.1, 0.1), action_day=1e6)
+    assert none.saved_per_100 is None and "no parts from after" in none.sentence
+
+
+def test_losses_already_falling_are_not_the_action_s_doing() -> None:
+    rng = np.random.default_rng(3)
+    day = np.repeat(np.arange(100), 10).astype(float)
+    lost = rng.random(1000) < 0.4 * np.exp(-day / 25)
+    found = judge_action(day, lost, day, action_day=60.0)
+    assert found.already_falling and found.verdict is Verdict.UNKNOWN
+
+
+def test_a_run_list_holds_every_arm_in_every_block() -> None:
+    runs = run_list(["A", "B", "C"], blocks=4, per_block=2, seed=5)
+    assert [run.order for run in runs] == list(range(1, 25))
+    for block in range(1, 5):
+        assert sorted(run.arm for run in runs if run.block == block) == ["A", "A", "B", "B", "C", "C"]
+    assert runs == run_list(["A", "B", "C"], blocks=4, per_block=2, seed=5)
+    with pytest.raises(StatisticsError):
+        run_list(["A", "A"], blocks=1, seed=1)
+
+
+def test_bias_and_spread_are_told_apart() -> None:
+    rng = np.random.default_rng(6)
+    shifted = compare_means(rng.normal(0.3, 0.1, 60), rng.normal(0, 0.1, 60))
+    assert shifted.verdict is Verdict.DIFFERENT and shifted.spread_p > 0.05
+    wider = compare_means(rng.normal(0, 0.4, 60), rng.normal(0, 0.1, 60))
+    assert wider.spread_p < 0.001
+
+
+def test_equivalence_can_be_shown_refuted_or_left_open() -> None:
+    rng = np.random.default_rng(7)
+    a, b = rng.normal(0, 0.1, 80), rng.normal(0.01, 0.1, 80)
+    assert equivalence(a, b, margin=0.1).verdict is Verdict.EQUIVALENT
+    assert equivalence(a + 0.5, b, margin=0.1).verdict is Verdict.DIFFERENT
+    left_open = equivalence(a[:6], b[:6], margin=0.05)
+    assert left_open.verdict is Verdict.UNKNOWN
+    with pytest.raises(StatisticsError):
+        equivalence(a, b, margin=0)
+
+
+def test_rates_no_worse_than_a_margin() -> None:
+    build = np.arange(1000) // 10
+    good = np.zeros(1000, dtype=bool)
+    few, many = good.copy(), good.copy()
+    few[::20], many[::5] = True, True
+    assert non_inferior(few, build, few, build, margin=0.05).verdict is Verdict.NOT_WORSE
+    assert non_inferior(many, build, few, build, margin=0.05).verdict is Verdict.WORSE
+    thin = non_inferior(few[:60], build[:60], few[:60], build[:60], margin=0.02)
+    assert thin.verdict is Verdict.UNKNOWN and thin.needed_per_side is not None
+
+
+def test_builds_as_random_effect_do_not_take_parts_for_builds() -> None:
+    rng = np.random.default_rng(9)
+    claims = 0
+    for _ in range(200):
+        luck = np.repeat(rng.normal(0, 1, 10), 20)
+        found = compare_by_build(luck + rng.normal(0, 0.2, 200), np.arange(200) < 100, np.arange(200) // 20)
+        claims += found.verdict is Verdict.DIFFERENT
+    assert claims <= 20  # 5 % of 200 and three standard errors
+    with pytest.raises(StatisticsError):
+        compare_by_build([1.0, 2.0], [True, False], ["A", "A"])
+
+
+def test_sample_sizes_shrink_with_the_margin_s_width() -> None:
+    assert sample_for_margin(0.07, 0.03) > sample_for_margin(0.07, 0.06)
+    assert sample_for_means(0.1, 0.05) > sample_for_means(0.1, 0.1)
+    assert sample_for_equivalence(0.1, 0.05) > sample_for_equivalence(0.1, 0.1)
+
+
+def test_a_gauge_without_spread_cannot_be_judged_and_holes_are_refused() -> None:
+    assert crossed_study(np.zeros((3, 2, 2))).verdict is Verdict.UNKNOWN
+    holes = np.zeros((3, 2, 2))
+    holes[0, 0, 0] = np.nan
+    with pytest.raises(StatisticsError, match="every appraiser"):
+        crossed_study(holes)
+    assert expanded_uncertainty(3.0, bias=4.0) == 10.0
+
+
+def test_inspectors_who_always_say_the_same_have_no_kappa() -> None:
+    assert cohen_kappa([[9, 0], [0, 0]]).kappa is None
+    assert fleiss_kappa([[3, 0], [3, 0]]).kappa is None
+
+
+def test_performance_is_able_not_able_or_open() -> None:
+    rng = np.random.default_rng(2)
+    x = rng.normal(0, 10, 200)
+    assert performance(x, lower=-60, upper=60).verdict is Verdict.CAPABLE
+    assert performance(x, lower=-20, upper=20).verdict is Verdict.NOT_CAPABLE
+    assert performance(x[:15], lower=-45, upper=45).verdict is Verdict.UNKNOWN
+    skewed = performance(rng.exponential(10, 400), upper=100)
+    assert not skewed.normal and skewed.pp is None
+    with pytest.raises(StatisticsError, match="too few"):
+        performance([1.0, 2.0], upper=3)
+    with pytest.raises(StatisticsError, match="the same"):
+        performance([1.0] * 8, upper=3)
+
+
+def test_spells_under_way_enter_late() -> None:
+    # two spells recorded only from age 5 on are not at risk before it: at age 2 one of three ends
+    curve = survival_curve([2, 4, 8, 9, 10], [True] * 5, entry=[0, 0, 5, 5, 0])
+    assert curve.survival[0] == pytest.approx(2 / 3)
+    with pytest.raises(StatisticsError, match="no curve"):
+        survival_curve([2, 4, 8, 9, 10], [True] * 5, entry=[0, 0, 5, 5, 5])
+
+
+def test_lifetimes_without_defects_are_a_sentence_not_a_failure() -> None:
+    curve = survival_curve([3.0, 4.0], [False, False])
+    assert curve.times == () and curve.verdict is Verdict.UNKNOWN and "No defect" in curve.sentence
+    assert log_rank([1.0, 2.0], [False, False], [3.0], [False]).p == 1.0
+    with pytest.raises(StatisticsError):
+        weibull_fit([3.0, 4.0], [False, True])
+    with pytest.raises(StatisticsError, match="longer than"):
+        survival_curve([3.0], [True], entry=[3.0])
