@@ -41,7 +41,7 @@ def cells() -> dict[tuple[Any, ...], tuple[int, ...]]:
     }
 
 
-def counted_by_hand() -> dict[tuple[Any, ...], tuple[int, ...]]:
+def counted_by_hand() -> Any:
     """The counts that the mature rows give, added up one by one."""
     change = TallyChange()
     for model in (PrintAttempt, FormedPieceRow):
@@ -68,7 +68,7 @@ def test_ages_are_those_of_the_builds_start(shop: Any) -> None:
     shop.event(shop.tank, "filtered", shop.at(1))
     shop.printed(at=shop.at(2))
     shop.printed(at=shop.at(5))
-    ages = list(
+    ages: list[Any] = list(
         PrintAttempt.objects.order_by("occurred_at").values_list("builds_since_filter", "days_since_filter")
     )
     assert ages == [(0, pytest.approx(30.0)), (0, pytest.approx(1.0)), (1, pytest.approx(4.0))]
@@ -300,11 +300,12 @@ class Work:
         from production.models import Build, FormingCycle, TreatmentRun
 
         item = self.draw.choice(self.items)
-        subject, model = {
+        found: tuple[str, Any] = {
             "print": ("build", Build),
             "wash": ("treatment", TreatmentRun),
             "form": ("cycle", FormingCycle),
         }[item.instruction.step]
+        subject, model = found
         things = model.objects.filter(step="wash") if subject == "treatment" else model.objects.all()
         if things:
             answers.record_answers(

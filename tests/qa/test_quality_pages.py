@@ -91,7 +91,8 @@ def test_the_check_page_waits_then_shows_the_result(
     assert client.get(url, headers={"HX-Request": "true"})["HX-Refresh"] == "true"
     shown = client.get(url).content.decode()
     assert "Area over height" in shown and "version 1" in shown and 'class="viewer"' in shown
-    layers = b"".join(client.get(reverse("qa:check-profile", args=[mesh.pk])).streaming_content)
+    sent: Any = client.get(reverse("qa:check-profile", args=[mesh.pk]))
+    layers = b"".join(sent.streaming_content)
     assert layers.startswith(b"height_mm,area_cm2,starts_in_mid_air") and layers.count(b"\n") == 601
 
 
@@ -241,7 +242,7 @@ def test_the_list_of_what_waits_costs_the_same_for_more_parts(
 def test_inspections_through_the_api(shop: Any, people: Any, api_client: Callable[..., Any]) -> None:
     parts = list(shop.printed(2).parts.all())
     client = api_client(people.technician)
-    body = {
+    body: dict[str, Any] = {
         "step": "inspect",
         "looks": [
             {"mark": parts[0].mark, "verdict": "pass"},

@@ -95,6 +95,7 @@ def test_a_failed_inspection_bars_until_a_later_one_passes(shop: Any) -> None:
 @pytest.mark.parametrize("held", ["piece", "part", "build", "tank", "lot", "sheet"])
 def test_a_hold_on_anything_it_came_from_bars(shop: Any, actors: Any, held: str) -> None:
     piece = finished_piece(shop)
+    assert piece.cycle is not None
     part = piece.cycle.part
     thing = {
         "piece": ("piece", piece.pk),
@@ -180,6 +181,7 @@ def test_a_directly_printed_piece_needs_a_qualified_combination(shop: Any, actor
 
 def test_an_expired_lot_bars_by_the_day_it_was_used(shop: Any) -> None:
     piece = finished_piece(shop)
+    assert piece.cycle is not None
     used = timezone.localdate(piece.cycle.occurred_at)
     type(shop.sheet_lot).objects.filter(pk=shop.sheet_lot.pk).update(expires_on=used)
     assert missing(piece) == set()

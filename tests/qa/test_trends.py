@@ -289,7 +289,7 @@ def test_each_charts_csv_holds_its_rows(people: Any, client_of: Callable[[Any], 
     keep(planted())
     client = client_of(people.quality)
     for name in BUILDERS:
-        response = client.get(f"{reverse('qa:trend-csv', args=[name])}?{RANGE.query}")
+        response: Any = client.get(f"{reverse('qa:trend-csv', args=[name])}?{RANGE.query}")
         lines = b"".join(response.streaming_content).decode().splitlines()
         assert response["Content-Type"].startswith("text/csv") and len(lines) >= 2
     assert client.get(reverse("qa:trend-csv", args=["nothing"])).status_code == 404
