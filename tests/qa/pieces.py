@@ -15,7 +15,7 @@ from tests.conftest import PASSWORD
 
 def finished_piece(shop: Any, at: datetime | None = None) -> Piece:
     """Formed, trimmed, disinfected and inspected: its gate is open."""
-    piece = shop.piece(at)
+    piece: Piece = shop.piece(at)
     for step in ("trim", "finish", "disinfect"):
         record_piece_steps(actor=shop.tech, step=step, piece_ids=[piece.pk])
     record_inspection(actor=shop.tech, step="finish", look=Look(piece_id=piece.pk, verdict="pass"))
