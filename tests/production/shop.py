@@ -143,7 +143,11 @@ class Shop:
 
     def preparation(self, appliance: Appliance | None = None, **values: Any) -> Preparation:
         appliance = appliance or self.appliance()
-        settings = {"profile_name": "grey-50", "profile_revision": "3", "layer_um": 50} | values
+        settings: dict[str, Any] = {
+            "profile_name": "grey-50",
+            "profile_revision": "3",
+            "layer_um": 50,
+        } | values
         return preparations.record_preparations(
             actor=self.tech,
             prepared=[preparations.Prepared(appliance.pk, self.design(appliance).pk)],
@@ -248,7 +252,8 @@ class Shop:
         forming.close_forming_batch(
             actor=self.tech, batch_id=batch.pk, finished_at=at + timedelta(days=1, minutes=30)
         )
-        return cycle.pieces.get()
+        piece: Piece = cycle.pieces.get()
+        return piece
 
 
 def _printer(process: str, vat: str) -> dict[str, Any]:

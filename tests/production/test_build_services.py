@@ -40,7 +40,11 @@ def test_a_preparation_uses_the_appliances_own_design(shop: Shop) -> None:
     scan = shop.design(mine, role="patient-scan")
 
     def prepare(design_id: int, **values: Any) -> Any:
-        settings = {"profile_name": "grey-50", "profile_revision": "3", "layer_um": 50} | values
+        settings: dict[str, Any] = {
+            "profile_name": "grey-50",
+            "profile_revision": "3",
+            "layer_um": 50,
+        } | values
         return preparations.record_preparations(
             actor=shop.tech,
             prepared=[preparations.Prepared(mine.pk, design_id)],
