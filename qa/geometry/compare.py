@@ -17,7 +17,7 @@ from qa.geometry.bumps import Bump, find_bumps
 from qa.geometry.decision import Verdict, decide, worst
 from qa.geometry.design import Design, prepare
 from qa.geometry.deviation import Deviation, DeviationSettings, Figures, LeftOut, figures, measure
-from qa.geometry.diagnosis import Misfit, what_is_wrong, wrong_at_sight
+from qa.geometry.diagnosis import Misfit, two_parts, what_is_wrong, wrong_at_sight
 from qa.geometry.distances import Distance, LandmarkSheet, measure_distances
 from qa.geometry.errors import GeometryError
 from qa.geometry.identity import Contender, Identity, IdentitySettings, identify
@@ -183,8 +183,12 @@ def compare_print(
     own = Contender(request.design_name, deviation, registration.margin)
     others = _contenders(candidates or {}, samples, request, tell)
     identity = identify(own, others, mended_share=mended, settings=request.identity)
-    if misfit is None and identity.verdict != "this":
-        misfit = what_is_wrong(ready, samples, registration, deviation, request.registration)
+    if misfit is None:
+        # Even a good fit leaves open which of two parts in the file was meant.
+        if identity.verdict == "this":
+            misfit = two_parts(ready, samples, deviation, request.registration)
+        else:
+            misfit = what_is_wrong(ready, samples, registration, deviation, request.registration)
     identity = _with_misfit(identity, misfit)
     registered = registration.registered and misfit is None
     tell(0.95, "Judging the print")
@@ -266,7 +270,7 @@ def _contenders(
 
 def _with_misfit(identity: Identity, misfit: Misfit | None) -> Identity:
     """A named fault overrides what the shares alone suggest, unless candidates settled it."""
-    if misfit is None or identity.best is not None:
+    if misfit is None or (identity.best is not None and misfit.kind != "two_parts"):
         return identity
     return Identity(misfit.identity, None, misfit.sentence, identity.share_close)
 

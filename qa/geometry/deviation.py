@@ -72,11 +72,16 @@ class Deviation:
         return self.used & ~self.is_base
 
     def share_within(self, limit_mm: float) -> float:
-        """Share of the area that counts within ``limit_mm`` with agreeing normals."""
-        whole = self.weights[self.counts].sum()
+        """Share of the working area that counts within ``limit_mm`` with agreeing normals.
+
+        The base is left out: the pose rests on the working surface, and a base stands off by whatever the
+        print's height is off.
+        """
+        asked = self.counts & ~self.is_base
+        whole = self.weights[asked].sum()
         if whole <= 0:
             return 0.0
-        close = self.counts & (np.abs(self.signed_mm) <= limit_mm) & (self.agree > 0.5)
+        close = asked & (np.abs(self.signed_mm) <= limit_mm) & (self.agree > 0.5)
         return float(self.weights[close].sum() / whole)
 
 

@@ -49,9 +49,6 @@ def what_is_wrong(
     settings = replace(settings, widest=False)
     few = scan.thin_out(settings.fine_points, seed=settings.seed)
     plain = share_near(design, few, registration.transform, settings)
-    two = _two_parts(design, scan, deviation, settings)
-    if two is not None:
-        return two
     if plain > 0.9:
         return None
     for kind, changed in (("mirrored", _mirrored(few)), ("inside_out", _turned_over(few))):
@@ -67,7 +64,7 @@ def what_is_wrong(
                 "The scan's surface is turned inside out: turn its normals over and upload it again.",
                 "unknown",
             )
-    return None
+    return two_parts(design, scan, deviation, settings)
 
 
 def wrong_at_sight(design: Design, scan: Samples, settings: RegisterSettings) -> Misfit | None:
@@ -140,27 +137,28 @@ def _without_table(scan: Samples, settings: RegisterSettings) -> Samples:
     return without_planes(scan, 0.05 * float(scan.weights.sum()), settings)
 
 
-def _only_table(scan: Samples) -> Misfit | None:
-    few = scan.thin_out(6_000)
-    whole = few.weights.sum()
-    flat = 0.0
-    # Top, bottom and sides of a slab.
+def curved_area(samples: Samples) -> float:
+    """Area (mm2) that is left without large planes: the top, bottom and sides of a slab."""
     for _ in range(6):
-        mask, share = largest_plane(few)
+        mask, share = largest_plane(samples)
         if share < 0.3:
             break
-        flat += float(few.weights[mask].sum() / whole)
-        few = few.pick(~mask)
-        if len(few) < 50:
-            break
-    if flat < 0.95:
+        samples = samples.pick(~mask)
+        if len(samples) < 50:
+            return 0.0
+    return float(samples.weights.sum())
+
+
+def _only_table(scan: Samples) -> Misfit | None:
+    few = scan.thin_out(6_000)
+    if curved_area(few) > 0.05 * few.weights.sum():
         return None
     return Misfit(
         "only_table", "The scan holds nothing but a flat surface; scan the model itself.", "unknown"
     )
 
 
-def _two_parts(
+def two_parts(
     design: Design, scan: Samples, deviation: Deviation, settings: RegisterSettings
 ) -> Misfit | None:
     """A second body of the design's own size, apart from the one registered, that is not a table."""
@@ -172,8 +170,7 @@ def _two_parts(
     area = np.bincount(group, weights=few.weights)
     body = few.pick(group == np.argmax(area))
     # A table is no body: what is flat does not count.
-    solid = _without_table(body, settings)
-    if area.max() < 0.4 * design.working_area_mm2 or solid.weights.sum() < 0.4 * design.working_area_mm2:
+    if min(area.max(), curved_area(body)) < 0.4 * design.working_area_mm2:
         return None
     return Misfit(
         "two_parts",

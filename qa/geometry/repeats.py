@@ -3,8 +3,8 @@
 One figure per print (a mean deviation, the error of a distance) is grouped by printer, material or place on
 the platform. Trueness is the bias of the mean; precision is the repeatability standard deviation within
 groups and the reproducibility standard deviation over groups, from the one-way analysis of variance that
-ISO 5725-2 uses, with unequal group sizes. Whole deviation maps taken at the same places of the design give the same two
-answers for every place.
+ISO 5725-2 uses, with unequal group sizes. Whole deviation maps taken at the same places of the design give
+the same two answers for every place.
 """
 
 from __future__ import annotations
