@@ -190,7 +190,8 @@ def test_limits_of_runs_and_crossings(n: int, longest: int, crossings: int) -> N
 
 def run_lengths(alarm: np.ndarray) -> np.ndarray:
     """Points up to the first alarm; the length of the series where there is none."""
-    return np.where(alarm.any(axis=1), alarm.argmax(axis=1) + 1, alarm.shape[1])
+    lengths: np.ndarray = np.where(alarm.any(axis=1), alarm.argmax(axis=1) + 1, alarm.shape[1])
+    return lengths
 
 
 @pytest.mark.parametrize(("shift", "published"), [(0.5, 38.00), (1.0, 10.38), (2.0, 4.009)])

@@ -110,9 +110,10 @@ def test_nested_gauge_study() -> None:
     two = numbers("96.0793 96.1115 96.0803 96.0411 96.0988 96.0482")
     spreads = numbers(".1024 .0943 .0622 .0702 .0627 .0622 .0996 .0533 .0364 .0768 .1042 .0868")
     study = nested_study([one, two], spreads, df_per_day=5)
-    assert (study.within_day, study.within_df) == (pytest.approx(0.078714, abs=5e-7), 60)
-    assert (study.day, study.day_df) == (pytest.approx(0.027422, abs=5e-7), 10)
-    assert (study.run, study.run_df) == (pytest.approx(0.028850, abs=5e-7), 1)
+    assert (study.within_df, study.day_df, study.run_df) == (60, 10, 1)
+    assert study.within_day == pytest.approx(0.078714, abs=5e-7)
+    assert study.day == pytest.approx(0.027422, abs=5e-7)
+    assert study.run == pytest.approx(0.028850, abs=5e-7)
 
 
 # Bland and Altman 1986, Lancet 327:307-310 (data read in a public repository; figures recomputed)

@@ -138,16 +138,16 @@ def _factors(rng: np.random.Generator, builds: int) -> pd.DataFrame:
         "lamp_hours": np.round((day * 3.1) % 400, 1),
         "bath_parts": np.floor(rng.uniform(0, 120, builds)),
     }
-    columns["lot"] = np.array(
-        [f"{m}-{int(d // 60)}" for m, d in zip(columns["material"], day, strict=True)], dtype=object
-    )  # type: ignore[call-overload]
-    columns["days_since_filter"], columns["builds_since_filter"] = _tank_ages(rng, columns["tank"], day)  # type: ignore[arg-type]
+    frame = pd.DataFrame(columns)
+    frame["lot"] = [f"{m}-{int(d // 60)}" for m, d in zip(frame["material"], day, strict=True)]
+    tank = frame["tank"].to_numpy(dtype=object)
+    frame["days_since_filter"], frame["builds_since_filter"] = _tank_ages(rng, tank, day)
     for step in STEPS:
         share = PREVALENCE if step == "wash" else float(rng.uniform(0.05, 0.3))
         answer = _pick(rng, ("no", "yes"), (share, 1 - share))(builds)
         answer[rng.random(builds) < 0.03] = None if step != "wash" else "yes"
-        columns[f"step:{step}"] = answer
-    frame = pd.DataFrame(columns).loc[np.repeat(np.arange(builds), PARTS_PER_BUILD)].reset_index(drop=True)
+        frame[f"step:{step}"] = answer
+    frame = frame.loc[np.repeat(np.arange(builds), PARTS_PER_BUILD)].reset_index(drop=True)
     n = len(frame)
     frame["part"] = [f"{i:06d}" for i in range(n)]
     frame["supports"] = _pick(rng, ("yes", "no"), (1 - PREVALENCE, PREVALENCE))(n)
