@@ -376,8 +376,8 @@ def _standardised(
 ) -> Estimate:
     """Parts per 100 saved with the contrast's column at 0, and its interval.
 
-    The interval's ends are the saving at the two points of the coefficients' confidence set that move
-    it most, so that it stays within what is possible where a symmetric one would not.
+    The interval's ends are the saving where the contrast's coefficient, and the others with it, lies
+    at the ends of its own interval, so that it stays within what is possible.
     """
     moved = x.copy()
     moved[:, 1] = np.where(contrast.unrecorded > 0, x[:, 1], 0.0)
@@ -395,11 +395,13 @@ def _standardised(
     # The level was chosen as the worst of several: the interval and p pay for the choice.
     tail = (1 - level) / contrast.tries
     quantile = float(special.stdtrit(degrees, 1 - tail))
-    # Only an effect beyond chance shares its builds' luck: the part of it that chance may explain does not.
-    certain = max(0.0, 1.0 - (quantile / max(abs(statistic), 1e-9)) ** 2)
+    # Only an effect beyond chance shares its builds' luck: the width of an interval that holds 0 never
+    # shrinks, and half a standard error beyond it the whole share comes off.
+    certain = min(1.0, max(0.0, 2 * (abs(statistic) - quantile)))
     shared = _shared_luck(loss, x, fit, weight, weight_there, gradient)
     variance = max(whole - certain * shared, 0.3 * whole)
-    direction = fit.cov @ gradient * (math.sqrt(variance) / whole)
+    # Along the contrast's own coefficient, so that the interval leaves 0 out just where its p does.
+    direction = fit.cov[:, 1] / math.sqrt(fit.cov[1, 1]) * math.sqrt(variance / whole)
     ends = sorted((saved(fit.beta - quantile * direction), saved(fit.beta + quantile * direction)))
     estimate = saved(fit.beta)
     p = min(1.0, contrast.tries * float(special.stdtr(degrees, -abs(statistic))))
