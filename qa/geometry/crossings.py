@@ -1,9 +1,10 @@
 """Triangles that cut through each other without sharing a vertex.
 
 Candidates come from a tree of boxes over the faces in Morton order. Two faces cross when an edge of one
-passes through the other, its ends on strictly opposite sides beyond the rounding error of the test
-(static filter after Shewchuk 1997), or when they lie in one plane and overlap. Mere touching does not
-count.
+passes through the other with its ends on opposite sides of it, both farther away than a tolerance, or
+when they lie in one plane within the tolerance and overlap by more than it. So mere touching does not
+count, nor what storage as 32-bit numbers makes of it. Tests also heed their own rounding error (static
+filter after Shewchuk 1997).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from qa.geometry.threads import side_by_side
 from qa.geometry.topology import Topology
 
 _LEAF = 4
+_NEAR_SHARE = 1e-8
 _EPS = 2.0**-53
 _ORIENT_BOUND = (7.0 + 56.0 * _EPS) * _EPS * 4.0
 _MAX_PAIRS = 50_000
@@ -103,8 +105,11 @@ def _apart(boxes: FloatArray, one: int, other: int) -> bool:
 
 
 @compiled()
-def _side(vertices: FloatArray, a: int, b: int, c: int, d: int) -> int:
-    """On which side of the plane through a, b and c point d lies: -1, 1, or 0 within rounding."""
+def _side(vertices: FloatArray, a: int, b: int, c: int, d: int, slack: float) -> int:
+    """On which side of the plane through a, b and c point d lies: -1, 1, or 0 when too near to tell.
+
+    ``slack`` is the volume (six times a tetrahedron's) that still counts as near; 0 leaves rounding alone.
+    """
     ux, uy, uz = (
         vertices[a, 0] - vertices[d, 0], vertices[a, 1] - vertices[d, 1], vertices[a, 2] - vertices[d, 2]
     )  # fmt: skip
@@ -119,9 +124,10 @@ def _side(vertices: FloatArray, a: int, b: int, c: int, d: int) -> int:
     uv, vu = ux * vy, vx * uy
     value = uz * (vw - wv) + vz * (wu - uw) + wz * (uv - vu)
     size = (abs(vw) + abs(wv)) * abs(uz) + (abs(wu) + abs(uw)) * abs(vz) + (abs(uv) + abs(vu)) * abs(wz)
-    if value > _ORIENT_BOUND * size:
+    near = max(_ORIENT_BOUND * size, slack)
+    if value > near:
         return 1
-    if value < -_ORIENT_BOUND * size:
+    if value < -near:
         return -1
     return 0
 
@@ -129,9 +135,9 @@ def _side(vertices: FloatArray, a: int, b: int, c: int, d: int) -> int:
 @compiled()
 def _edge_pierces(vertices: FloatArray, p: int, q: int, a: int, b: int, c: int) -> bool:
     """Whether the edge from p to q, known to straddle the plane, passes through triangle a, b, c."""
-    one = _side(vertices, p, q, a, b)
-    two = _side(vertices, p, q, b, c)
-    three = _side(vertices, p, q, c, a)
+    one = _side(vertices, p, q, a, b, 0.0)
+    two = _side(vertices, p, q, b, c, 0.0)
+    three = _side(vertices, p, q, c, a, 0.0)
     up = one >= 0 and two >= 0 and three >= 0
     down = one <= 0 and two <= 0 and three <= 0
     return (up or down) and abs(one) + abs(two) + abs(three) >= 2
@@ -150,7 +156,7 @@ def _pierced(vertices: FloatArray, one: IndexArray, other: IndexArray, sides: In
 
 
 @compiled()
-def _overlap_flat(vertices: FloatArray, one: IndexArray, other: IndexArray) -> bool:
+def _overlap_flat(vertices: FloatArray, one: IndexArray, other: IndexArray, near_mm: float) -> bool:
     """Whether two triangles of one plane overlap by more than touching (separating axes in 2-D)."""
     u = vertices[one[1]] - vertices[one[0]]
     v = vertices[one[2]] - vertices[one[0]]
@@ -177,32 +183,48 @@ def _overlap_flat(vertices: FloatArray, one: IndexArray, other: IndexArray) -> b
                 reach = (vertices[other[place], i] - vertices[p, i]) * nx
                 reach += (vertices[other[place], j] - vertices[p, j]) * ny
                 low_2, high_2 = min(low_2, reach), max(high_2, reach)
-            slack = 1e-9 * max(high_1 - low_1, high_2 - low_2)
+            slack = near_mm * np.sqrt(nx * nx + ny * ny)
             if high_1 <= low_2 + slack or high_2 <= low_1 + slack:
                 return False
     return True
 
 
 @compiled()
-def faces_cross(vertices: FloatArray, one: IndexArray, other: IndexArray) -> bool:
-    """Whether two triangles, given as vertex triples, cross; sharing a vertex is not crossing."""
+def _twice_area(vertices: FloatArray, face: IndexArray) -> float:
+    square = 0.0
+    for axis in range(3):
+        i, j = (axis + 1) % 3, (axis + 2) % 3
+        part = (vertices[face[1], i] - vertices[face[0], i]) * (vertices[face[2], j] - vertices[face[0], j])
+        part -= (vertices[face[1], j] - vertices[face[0], j]) * (vertices[face[2], i] - vertices[face[0], i])
+        square += part * part
+    return float(np.sqrt(square))
+
+
+@compiled()
+def faces_cross(vertices: FloatArray, one: IndexArray, other: IndexArray, near_mm: float) -> bool:
+    """Whether two triangles, given as vertex triples, cross; sharing a vertex is not crossing.
+
+    What is nearer than ``near_mm`` touches.
+    """
     for i in range(3):
         for j in range(3):
             if one[i] == other[j]:
                 return False
     sides = np.zeros(3, np.int32)
+    slack = near_mm * _twice_area(vertices, other)
     for corner in range(3):
-        sides[corner] = _side(vertices, other[0], other[1], other[2], one[corner])
+        sides[corner] = _side(vertices, other[0], other[1], other[2], one[corner], slack)
     if (sides[0] > 0 and sides[1] > 0 and sides[2] > 0) or (sides[0] < 0 and sides[1] < 0 and sides[2] < 0):
         return False
     flat = sides[0] == 0 and sides[1] == 0 and sides[2] == 0
     back = np.zeros(3, np.int32)
+    slack = near_mm * _twice_area(vertices, one)
     for corner in range(3):
-        back[corner] = _side(vertices, one[0], one[1], one[2], other[corner])
+        back[corner] = _side(vertices, one[0], one[1], one[2], other[corner], slack)
     if (back[0] > 0 and back[1] > 0 and back[2] > 0) or (back[0] < 0 and back[1] < 0 and back[2] < 0):
         return False
     if flat and back[0] == 0 and back[1] == 0 and back[2] == 0:
-        return _overlap_flat(vertices, one, other)
+        return _overlap_flat(vertices, one, other, near_mm)
     return _pierced(vertices, one, other, sides) or _pierced(vertices, other, one, back)
 
 
@@ -226,6 +248,7 @@ def _search(
     first: int,
     last: int,
     tests_allowed: int,
+    near_mm: float,
     found: IndexArray,
 ) -> tuple[int, int, bool]:
     """Count crossing pairs of some leaves with later ones: (pairs, between bodies, complete).
@@ -265,7 +288,7 @@ def _search(
                     if _face_boxes_apart(vertices, one, other):
                         continue
                     tests += _PAIR_WORK
-                    if not faces_cross(vertices, one, other):
+                    if not faces_cross(vertices, one, other, near_mm):
                         continue
                     if pairs < len(found):
                         found[pairs, 0] = order[place]
@@ -277,10 +300,13 @@ def _search(
     return pairs, between, True
 
 
-def find_crossings(mesh: Mesh, topology: Topology, *, keep: int = 2000) -> Crossings:
+def find_crossings(
+    mesh: Mesh, topology: Topology, *, near_mm: float | None = None, keep: int = 2000
+) -> Crossings:
     """Count the pairs of faces that cross; bounded work, so a hostile mesh cannot hang it.
 
-    ``keep`` is how many pairs come back by face number. Collapsed faces take no part.
+    ``near_mm`` is the depth up to which surfaces only touch; a hundred-millionth of the mesh's longest
+    side when not given. ``keep`` is how many pairs come back by face number. Collapsed faces take no part.
     """
     sound = np.flatnonzero(topology.body >= 0).astype(np.int32)
     if len(sound) == 0:
@@ -288,6 +314,7 @@ def find_crossings(mesh: Mesh, topology: Topology, *, keep: int = 2000) -> Cross
     faces = mesh.faces[sound] if len(sound) < len(mesh.faces) else mesh.faces
     low = mesh.vertices.min(axis=0)
     extent = float((mesh.vertices.max(axis=0) - low).max())
+    near = extent * _NEAR_SHARE if near_mm is None else near_mm
     codes = _morton(mesh.vertices, faces, low, (2**21 - 1) / max(extent, 1e-300))
     order = np.argsort(codes, kind="stable").astype(np.int32)
     leaves = 1
@@ -304,7 +331,7 @@ def find_crossings(mesh: Mesh, topology: Topology, *, keep: int = 2000) -> Cross
         found = np.zeros((keep, 2), np.int32)
         pairs, between, complete = _search(
             mesh.vertices, faces, topology.body[sound], order, boxes,
-            edges[share], edges[share + 1], allowed // shares, found,
+            edges[share], edges[share + 1], allowed // shares, near, found,
         )  # fmt: skip
         results[share] = (int(pairs), int(between), bool(complete), found[: min(int(pairs), keep)])
 

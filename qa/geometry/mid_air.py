@@ -1,8 +1,9 @@
 """Regions of a layer that overlap no material of the layer below: what starts in mid-air.
 
 A region is an outer loop with its holes; regions of one layer that overlap (bodies not united) count as
-one. A point deep inside the region settles nearly all of them; the rest are compared along lines no
-farther apart than ``LINE_MM``, exactly along each line.
+one. A point deep inside the region settles nearly all of them; the rest are compared along lines, exactly
+along each: halfway between all corners of both layers, so that between two lines no edge turns, or every
+``LINE_MM`` where corners are so many that they lie closer.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from qa.geometry.slicing import Sheet, cut_layer, scan_line, winding_at
 
 LINE_MM = 0.05
 _LINES_LEAST, _LINES_MOST = 16, 1000
+_CORNERS_MOST = 2000
+_NO_GAP_MM = 1e-9
 _OVERLAP_MM = 1e-7
 _NO_AREA_MM2 = 1e-9
 
@@ -54,26 +57,60 @@ def deep_point(sheet: Sheet, region: int) -> tuple[bool, float, float]:
 
 
 @compiled()
+def _join_open(
+    sheet: Sheet, ways: IndexArray, loops: IndexArray, place: int, region: int, parent: IndexArray
+) -> None:
+    """Join a region that begins at a crossing with the regions that the line is inside of there."""
+    for before in range(place):
+        owner = sheet.region[loops[before]]
+        if owner < 0 or owner == region:
+            continue
+        winding = 0
+        for other in range(place):
+            if sheet.region[loops[other]] == owner:
+                winding += ways[other]
+        if winding != 0:
+            _join(parent, region, owner)
+
+
+@compiled()
+def _lines(sheet: Sheet, below: Sheet, region: int) -> FloatArray:
+    """The heights in y of the lines along which a region is compared with the layer below."""
+    low, high = sheet.low[region], sheet.high[region]
+    corners = np.zeros(_CORNERS_MOST)
+    count = 0
+    for y in sheet.y:
+        if low <= y <= high:
+            if count < _CORNERS_MOST:
+                corners[count] = y
+            count += 1
+    for y in below.y:
+        if low <= y <= high:
+            if count < _CORNERS_MOST:
+                corners[count] = y
+            count += 1
+    if count > _CORNERS_MOST or count < 2:
+        lines = int(min(max((high - low) / LINE_MM, _LINES_LEAST), _LINES_MOST))
+        return low + (np.arange(lines) + 0.5) * (high - low) / lines
+    ordered = np.sort(corners[:count])
+    middles = 0.5 * (ordered[1:] + ordered[:-1])
+    return middles[ordered[1:] - ordered[:-1] > _NO_GAP_MM]
+
+
+@compiled()
 def _rests(sheet: Sheet, below: Sheet, region: int, parent: IndexArray) -> bool:
     """Whether a region overlaps material below, along lines; joins regions it overlaps in its own layer."""
-    low, high = sheet.low[region], sheet.high[region]
-    lines = int(min(max((high - low) / LINE_MM, _LINES_LEAST), _LINES_MOST))
-    for line in range(lines):
-        y = low + (line + 0.5) * (high - low) / lines
+    for y in _lines(sheet, below, region):
         xs, ways, loops = scan_line(sheet, y)
         under, under_ways, _ = scan_line(below, y)
-        winding, others, beneath = 0, 0, 0
-        place, lower, neighbour = 0, 0, region
+        winding, beneath = 0, 0
+        place, lower = 0, 0
         last = -np.inf
         while place < len(xs):
-            next_x = xs[place]
-            take_lower = lower < len(under) and under[lower] <= next_x
-            at = under[lower] if take_lower else next_x
-            if winding != 0 and at - last > _OVERLAP_MM:
-                if beneath != 0:
-                    return True
-                if others != 0:
-                    _join(parent, region, neighbour)
+            take_lower = lower < len(under) and under[lower] <= xs[place]
+            at = under[lower] if take_lower else xs[place]
+            if winding != 0 and beneath != 0 and at - last > _OVERLAP_MM:
+                return True
             last = at
             if take_lower:
                 beneath += under_ways[lower]
@@ -81,10 +118,11 @@ def _rests(sheet: Sheet, below: Sheet, region: int, parent: IndexArray) -> bool:
                 continue
             owner = sheet.region[loops[place]]
             if owner == region:
+                if winding == 0:
+                    _join_open(sheet, ways, loops, place, region, parent)
                 winding += ways[place]
-            elif owner >= 0:
-                others += ways[place]
-                neighbour = owner
+            elif winding != 0 and owner >= 0:
+                _join(parent, region, owner)
             place += 1
     return False
 

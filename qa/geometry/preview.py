@@ -24,6 +24,7 @@ from scipy.spatial import cKDTree
 from qa.geometry.errors import GeometryError
 from qa.geometry.merge import merge_indexed
 from qa.geometry.mesh import FloatArray, Mesh
+from qa.geometry.topology import area_vectors
 
 MAGIC = b"FLM1"
 AGGRESSION = 7
@@ -156,14 +157,14 @@ def _gather_below(
     points: FloatArray, faces: NDArray[np.int32], most: int
 ) -> tuple[FloatArray, NDArray[np.int32]]:
     """Snap vertices to an ever coarser grid until few enough faces keep three corners."""
+    # A surface of area A on a grid of cell c keeps about 2.6 A / c^2 faces.
+    area = float(np.linalg.norm(area_vectors(points, faces), axis=1).sum())
     extent = float(np.ptp(points, axis=0).max())
-    steps = max(64.0, 2.0 * float(np.sqrt(most)))
+    cell = max(float(np.sqrt(2.6 * area / most)), extent / 4096)
     while True:
-        cell = extent / steps
-        snapped = np.round(points / cell) * cell
-        gathered, joined = merge_indexed(snapped, faces)
-        gathered, joined = _tidy(gathered, joined)
-        joined = np.unique(np.sort(joined, axis=1), axis=0) if len(joined) > most else joined
-        if len(joined) <= most or steps <= 2:
+        gathered, joined = _tidy(*merge_indexed(np.round(points / cell) * cell, faces))
+        if len(joined) > most and cell > extent / 64:
+            joined = np.unique(np.sort(joined, axis=1), axis=0)
+        if len(joined) <= most or cell >= extent:
             return gathered, joined[:most].astype(np.int32)
-        steps /= 1.5
+        cell *= max(1.2, float(np.sqrt(len(joined) / most)))

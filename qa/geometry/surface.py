@@ -67,7 +67,9 @@ def compute(
     topology = subject.topology
     # A patient scan is never sliced, so crossings in it stop nothing and are not looked for.
     wanted = not subject.coarse and subject.request.role != "patient-scan"
-    crossings = find_crossings(subject.mesh, topology) if wanted else None
+    extent = float(np.ptp(subject.mesh.vertices, axis=0).max())
+    near_mm = max(1e-8 * extent, 2.0 * subject.read.resolution_mm)
+    crossings = find_crossings(subject.mesh, topology, near_mm=near_mm) if wanted else None
     if progress:
         progress(0.8)
     opened = open_bodies(topology)

@@ -1,0 +1,113 @@
+"""Base contact: a flat base or a flat rim passes; tilted, bowed or missing ones do not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fixtures.meshes import ArchForm, faults, make_arch, writers
+from fixtures.meshes.solids import bowl, box, moved, sphere, tilted_slab, torus, turned
+from qa.geometry.check import CheckRequest, DesignCheck, check_design
+from qa.geometry.limits import SHIPPED
+from qa.geometry.mesh import Mesh
+from qa.geometry.reading import read_mesh
+
+FORM = ArchForm.invent("lower", 5)
+
+
+def checked(mesh: Mesh, **request: object) -> DesignCheck:
+    read = read_mesh(writers.write_ply(mesh))
+    return check_design(read, CheckRequest(**request), SHIPPED)  # type: ignore[arg-type]
+
+
+def verdict(check: DesignCheck, name: str) -> str:
+    return next(row.verdict for row in check.checks if row.name == name)
+
+
+@pytest.mark.parametrize("body", ["solid", "hollow", "open-bottomed"])
+def test_an_arch_on_its_flat_base_or_rim_passes(body: str) -> None:
+    check = checked(make_arch(FORM, body=body))  # type: ignore[arg-type]
+    assert check.figures["contact_fraction"] == 1.0
+    assert check.figures["contact_flatness_mm"] < 1e-6
+    assert check.figures["base_tilt_deg"] < 1e-6
+    assert {row.name: row.sentence for row in check.checks if row.verdict != "pass"} == {}
+
+
+@pytest.mark.parametrize("body", ["solid", "open-bottomed"])
+def test_a_bow_of_a_fifth_of_a_millimetre_fails(body: str) -> None:
+    check = checked(make_arch(FORM, body=body, faults=(faults.BowedBase(0.2),)))  # type: ignore[arg-type]
+    assert check.figures["contact_flatness_mm"] == pytest.approx(0.2, abs=0.02)
+    assert verdict(check, "base_contact") == "fail"
+    assert verdict(check, "base_flatness") in ("review", "fail")
+    assert check.figures["supports_needed"] is True
+
+
+@pytest.mark.parametrize("tilt", [0.3, 1.0, 3.0, 20.0])
+def test_a_tilted_base_is_measured_and_does_not_pass(tilt: float) -> None:
+    check = checked(tilted_slab(tilt).mesh)
+    assert check.figures["base_tilt_deg"] == pytest.approx(tilt, abs=1e-3)
+    assert check.figures["contact_flatness_mm"] < 1e-6
+    assert verdict(check, "base_contact") == "fail"
+    assert verdict(check, "base_tilt") == ("review" if tilt < 0.5 else "fail")
+
+
+def test_the_touching_share_of_a_tilted_slab_is_the_strip_within_a_layer() -> None:
+    """In closed form: the strip is layer / tan(tilt) long, and its reach is forgiven."""
+    mesh = turned(box(60.0, 20.0, 4.0).mesh, (0, 1, 0), 0.5)
+    strip = 0.05 / np.tan(np.deg2rad(0.5)) + 1.5
+    expected = (20.0 + 2 * strip) / 160.0
+    assert checked(mesh).figures["contact_fraction"] == pytest.approx(expected, abs=0.01)
+
+
+def test_the_rotation_to_the_best_face_puts_it_down() -> None:
+    mesh = turned(make_arch(FORM), (1.0, 0.4, 0.0), 40.0)
+    check = checked(mesh)
+    rotation = np.array(check.figures["stand_rotation"])
+    assert rotation @ rotation.T == pytest.approx(np.eye(3), abs=1e-9)
+    again = checked(Mesh(mesh.vertices @ rotation.T, mesh.faces))
+    assert again.figures["contact_fraction"] == pytest.approx(1.0, abs=0.01)
+    assert check.figures["stand_turn_deg"] == pytest.approx(40.0, abs=0.05)
+
+
+def test_the_up_direction_turns_the_part() -> None:
+    mesh = turned(make_arch(FORM), (1.0, 0.0, 0.0), 90.0)
+    check = checked(mesh, up=(0.0, -1.0, 0.0))
+    assert check.figures["contact_fraction"] == pytest.approx(1.0, abs=0.01)
+    assert checked(mesh).figures["contact_fraction"] < 0.6
+
+
+def test_a_ball_and_a_ring_on_edge_touch_hardly_at_all() -> None:
+    assert checked(sphere(15.0, 4).mesh).figures["contact_fraction"] < 0.5
+    assert verdict(checked(turned(torus(15.0, 4.0).mesh, (1, 0, 0), 90.0)), "base_contact") != "pass"
+
+
+def test_bowls_up_and_down_stand_on_their_foot_and_rim() -> None:
+    for opens in ("up", "down"):
+        assert checked(bowl(opens=opens).mesh).figures["contact_fraction"] == pytest.approx(1.0, abs=0.02)
+
+
+def test_a_chamfer_round_the_foot_is_forgiven() -> None:
+    foot, top = box(30.0, 20.0, 1.0).mesh, box(32.0, 22.0, 1.0).mesh.vertices
+    vertices = np.vstack([foot.vertices[:4], top[4:]])
+    check = checked(Mesh(vertices, foot.faces))
+    assert check.figures["contact_fraction"] == 1.0
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    angle=st.floats(0, 360), shift=st.tuples(st.floats(-200, 200), st.floats(-200, 200), st.floats(-50, 50))
+)
+def test_turning_about_z_and_moving_leaves_contact_alone(
+    angle: float, shift: tuple[float, float, float]
+) -> None:
+    mesh = moved(turned(tilted_slab(1.0).mesh, (0, 0, 1), angle), shift)
+    figures = checked(mesh).figures
+    assert figures["contact_fraction"] == pytest.approx(_STILL["contact_fraction"], abs=0.03)
+    assert figures["base_tilt_deg"] == pytest.approx(1.0, abs=1e-3)
+    assert figures["volume_ml"] == pytest.approx(_STILL["volume_ml"], rel=1e-9)
+    assert figures["layers"] == _STILL["layers"]
+
+
+_STILL = checked(tilted_slab(1.0).mesh).figures
