@@ -9,7 +9,7 @@ if not (3, 11) <= sys.version_info[:2] <= (3, 13):
         "Call it with one of those, for example: python3.12 manage.py demo"
     )
 
-from labtrack.firstrun import main  # noqa: E402 - the version must be judged first
+from labtrack.firstrun import main  # the version must be judged first
 
 if __name__ == "__main__":
     sys.exit(main(sys.argv))

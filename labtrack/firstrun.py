@@ -26,7 +26,7 @@ TOOL_COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "lint": (
         ("-m", "ruff", "check", "."),
         ("-m", "ruff", "format", "--check", "."),
-        ("-m", "mypy", "."),
+        ("-m", "mypy", "labtrack", "cases", "production", "qa", "fixtures", "manage.py"),
         ("-c", "from importlinter.cli import lint_imports_command as run; run()"),
         ("-m", "django", "makemigrations", "--check", "--dry-run"),
     ),
@@ -60,7 +60,8 @@ def main(arguments: Sequence[str]) -> int:
         os.environ.setdefault("LABTRACK_DATA", str(Path.home() / ".local" / "share" / "fitledger-demo"))
     try:
         if not _inside() and os.environ.get("LABTRACK_OWN_PACKAGES") != "1":
-            return _run_inside(arguments, with_tools=command in TOOL_COMMANDS or command in COMMANDS_WITH_TOOLS)
+            with_tools = command in TOOL_COMMANDS or command in COMMANDS_WITH_TOOLS
+            return _run_inside(arguments, with_tools=with_tools)
     except SetUpFailed as failure:
         print(f"manage.py: {failure}", file=sys.stderr)  # noqa: T201 - it talks to a person
         return 1

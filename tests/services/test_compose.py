@@ -35,9 +35,7 @@ def test_every_part_is_there_with_a_health_check() -> None:
 
 
 def test_every_volume_that_is_mounted_is_declared() -> None:
-    mounted = {
-        volume.split(":")[0] for service in SERVICES.values() for volume in service.get("volumes", [])
-    }
+    mounted = {volume.split(":")[0] for service in SERVICES.values() for volume in service.get("volumes", [])}
     assert mounted == set(COMPOSE["volumes"])
 
 

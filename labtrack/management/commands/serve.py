@@ -19,7 +19,9 @@ class Command(BaseCommand):
     requires_migrations_checks = False
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("--bind", default="127.0.0.1:8000", help="address and port (default: this machine only)")
+        parser.add_argument(
+            "--bind", default="127.0.0.1:8000", help="address and port (default: this machine only)"
+        )
         parser.add_argument("--threads", type=int, default=8, help="requests answered at once")
 
     def handle(self, *args: Any, **options: Any) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
-from qa.geometry.compare import Comparison, CompareRequest, compare_print
+from qa.geometry.compare import CompareRequest, Comparison, compare_print
 from qa.geometry.distances import LandmarkSheet, read_sheet
 from qa.geometry.errors import GeometryError
 from qa.geometry.reading import UNITS, ReadMesh, read_mesh
@@ -21,7 +21,7 @@ class Command(BaseCommand):
     """``compare_print DESIGN SCAN``: exit 0 with any verdict, 2 with a sentence on unreadable input."""
 
     help = "Compare a scan of a printed part with its design and judge it."
-    requires_system_checks: list[str] = []  # noqa: RUF012 - as the base class has it
+    requires_system_checks: list[str] = []
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         """The command line."""
@@ -105,9 +105,10 @@ def _sheet(path: Path | None) -> LandmarkSheet | None:
 
 def spoken(found: Comparison) -> str:
     """The answer for a person, a few lines."""
+    best = f" ({found.identity.best})" if found.identity.best else ""
     lines = [
         f"registered: {'yes' if found.registered else 'no'} (margin {found.margin:.1f})",
-        f"identity:   {found.identity.verdict}" + (f" ({found.identity.best})" if found.identity.best else ""),
+        f"identity:   {found.identity.verdict}{best}",
         f"verdict:    {found.verdict}",
         found.reason,
     ]

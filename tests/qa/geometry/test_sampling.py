@@ -47,7 +47,7 @@ def test_a_huge_surface_is_sampled_more_coarsely_and_says_so() -> None:
 def test_long_slivers_cost_no_more_than_their_length() -> None:
     step = np.arange(2_000) * 1e-4
     low = np.column_stack([step, np.zeros_like(step), np.zeros_like(step)])
-    vertices = np.vstack([low, low + [90.0, 90.0, 0.0]])
+    vertices = np.vstack([low, low + np.array([90.0, 90.0, 0.0])])
     faces = np.column_stack([np.arange(1_999), np.arange(1, 2_000), np.arange(2_000, 3_999)])
     samples = sample_surface(Mesh(vertices, faces.astype(np.int32)), 0.25)
     assert samples.weights.sum() == pytest.approx(0.5 * 1_999e-4 * 90.0, rel=0.1)
