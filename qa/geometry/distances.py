@@ -62,13 +62,20 @@ class Distance:
 
 @dataclass(frozen=True)
 class DistanceSettings:
-    """Tolerances (mm) of carrying landmarks over."""
+    """Tolerances (mm) of carrying landmarks over.
+
+    A landmark is dropped when its own standard error would exceed ``largest_error_mm``, reckoned from what
+    the patch's fit leaves over, never less than ``least_noise_mm``, and ``independent`` places in a patch
+    (neighbouring deviations are correlated over some 1 to 2 mm).
+    """
 
     patch_mm: float = 3.5
     off_design_mm: float = 1.5
     rounds: int = 30
     fewest_points: int = 60
-    weakest: float = 0.01
+    largest_error_mm: float = 0.05
+    least_noise_mm: float = 0.005
+    independent: int = 30
     largest_shift_mm: float = 2.0
     largest_rms_mm: float = 0.25
 
@@ -186,17 +193,20 @@ def _carried(design: Design, scan: Samples, place: FloatArray, settings: Distanc
         if weight.sum() <= 0.3 * patch.weights.sum():
             return nothing
         matrix, right = kernels.normal_equations(moved, away, distance, weight, place, 0.0)
-        step = kernels.solve_six(matrix, right, 1e-9)
+        step = kernels.solve_six(matrix, right, 1e-4)
         kernels.turn(pose, place, step)
         if np.abs(step).max() < 1e-7:
             break
     # Turns are compared with shifts at the patch's own size.
     size = np.array([settings.patch_mm / 2] * 3 + [1.0] * 3)
-    held = np.linalg.eigvalsh(matrix / np.outer(size, size) / max(weight.sum(), 1e-12))
+    scaled = matrix / np.outer(size, size) / max(weight.sum(), 1e-12)
+    # How freely the landmark itself may slide: a tip is held in place though it may spin about its axis.
+    slides = np.linalg.eigvalsh(np.linalg.inv(scaled + 1e-6 * np.eye(6))[3:, 3:])[-1]
     rms = float(np.sqrt(np.average(distance**2, weights=np.maximum(weight, 1e-12))))
     rotation, shift = pose[:, :3], pose[:, 3]
     answer = rotation.T @ (place - shift)
-    if held[0] < settings.weakest or rms > settings.largest_rms_mm:
+    error = max(rms, settings.least_noise_mm) * float(np.sqrt(slides / settings.independent))
+    if error > settings.largest_error_mm or rms > settings.largest_rms_mm:
         return nothing
     return answer if np.linalg.norm(answer - place) < settings.largest_shift_mm else nothing
 
