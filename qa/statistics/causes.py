@@ -396,8 +396,8 @@ def _standardised(
     tail = (1 - level) / contrast.tries
     quantile = float(special.stdtrit(degrees, 1 - tail))
     # Only an effect beyond chance shares its builds' luck: the width of an interval that holds 0 never
-    # shrinks, and half a standard error beyond it the whole share comes off.
-    certain = min(1.0, max(0.0, 2 * (abs(statistic) - quantile)))
+    # shrinks, and the share that comes off grows with how far beyond chance the effect is.
+    certain = max(0.0, 1.0 - (quantile / max(abs(statistic), 1e-9)) ** 2)
     shared = _shared_luck(loss, x, fit, weight, weight_there, gradient)
     variance = max(whole - certain * shared, 0.3 * whole)
     # Along the contrast's own coefficient, so that the interval leaves 0 out just where its p does.
