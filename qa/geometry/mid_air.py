@@ -91,7 +91,8 @@ def _lines(sheet: Sheet, below: Sheet, region: int) -> FloatArray:
             count += 1
     if count > _CORNERS_MOST or count < 2:
         lines = int(min(max((high - low) / LINE_MM, _LINES_LEAST), _LINES_MOST))
-        return low + (np.arange(lines) + 0.5) * (high - low) / lines
+        even: FloatArray = low + (np.arange(lines) + 0.5) * (high - low) / lines
+        return even
     ordered = np.sort(corners[:count])
     middles = 0.5 * (ordered[1:] + ordered[:-1])
     return middles[ordered[1:] - ordered[:-1] > _NO_GAP_MM]

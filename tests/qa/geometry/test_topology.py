@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fixtures.meshes import ArchForm, make_arch
 from fixtures.meshes.solids import box, flipped, joined, moved, shell, sphere, subdivided, torus, turned
 from qa.geometry.borders import find_borders
 from qa.geometry.crossings import find_crossings
@@ -141,16 +142,27 @@ def test_solids_that_touch_do_not_cross() -> None:
 
 
 def test_boxes_pushed_into_each_other_cross() -> None:
-    found = find_crossings(*_pair(3.0))
+    mesh = joined(box(10, 10, 10).mesh, moved(turned(box(4, 4, 4).mesh, (1, 1, 1), 20.0), (3.0, 0, 7)))
+    found = find_crossings(mesh, connect(mesh))
     assert found.pairs > 0
     assert found.between_bodies == found.pairs
     assert found.complete
     assert found.faces.shape == (found.pairs, 2)
 
 
-def _pair(shift: float) -> tuple[Mesh, object]:
-    mesh = joined(box(10, 10, 10).mesh, moved(turned(box(4, 4, 4).mesh, (1, 1, 1), 20.0), (shift, 0, 7)))
-    return mesh, connect(mesh)  # type: ignore[return-value]
+def test_rounding_to_32_bits_does_not_change_what_is_counted() -> None:
+    """Blocks face to face: eight pairs overlap in one plane, also turned and stored as 32-bit numbers."""
+    lower, upper = box(10, 10, 10).mesh, moved(subdivided(box(10, 10, 4).mesh), (0, 0, 10))
+    mesh = turned(joined(lower, upper), (1.0, 0.7, 0.2), 33.0)
+    stored = Mesh(mesh.vertices.astype(np.float32).astype(np.float64), mesh.faces)
+    for each in (joined(lower, upper), mesh, stored):
+        assert find_crossings(each, connect(each), near_mm=4e-6).pairs == 8
+
+
+@pytest.mark.parametrize("seed", [1, 5])
+def test_flat_facets_split_by_rounding_do_not_cross(seed: int) -> None:
+    mesh = make_arch(ArchForm.invent("lower", seed))
+    assert crossings(mesh) == 0
 
 
 def test_faces_of_one_plane_that_overlap_cross() -> None:

@@ -1,0 +1,116 @@
+"""The engine's figures against reference libraries: trimesh, manifold3d, shapely, libigl.
+
+All four compute in double precision. Meshes are generated; what is compared is the geometry of one and
+the same mesh, so no published value is involved.
+"""
+
+from __future__ import annotations
+
+import igl
+import manifold3d
+import numpy as np
+import pytest
+import trimesh
+from shapely.geometry import Point, Polygon
+
+from fixtures.meshes import ArchForm, make_arch, writers
+from fixtures.meshes.solids import box, joined, moved, shell, sphere, torus, turned
+from qa.geometry.check import CheckRequest, check_design
+from qa.geometry.layers import profile_mesh
+from qa.geometry.limits import SHIPPED
+from qa.geometry.mesh import Mesh
+from qa.geometry.reading import read_mesh
+from qa.geometry.topology import connect
+
+ARCHES = {
+    "solid": make_arch(ArchForm.invent("upper", 11)),
+    "hollow": make_arch(ArchForm.invent("lower", 12), body="hollow"),
+    "open-bottomed": make_arch(ArchForm.invent("upper", 13), body="open-bottomed"),
+}
+MESHES = ARCHES | {
+    "torus": torus(12.0, 4.0).mesh,
+    "shell": shell(10.0, 2.0, 3).mesh,
+    "turned box": turned(box(30, 20, 10).mesh, (1, 2, 3), 50.0),
+}
+
+
+def library(mesh: Mesh) -> trimesh.Trimesh:
+    return trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
+
+
+def manifold(mesh: Mesh) -> manifold3d.Manifold:
+    return manifold3d.Manifold(
+        manifold3d.Mesh64(mesh.vertices.astype(np.float64), mesh.faces.astype(np.uint64))
+    )
+
+
+@pytest.mark.parametrize("name", MESHES)
+def test_volume_and_area_agree_with_two_libraries(name: str) -> None:
+    mesh = MESHES[name]
+    figures = check_design(read_mesh(writers.write_ply(mesh)), CheckRequest(), SHIPPED).figures
+    judge = manifold(mesh)
+    assert figures["volume_ml"] * 1000 == pytest.approx(library(mesh).volume, rel=1e-9)
+    assert figures["volume_ml"] * 1000 == pytest.approx(judge.volume(), rel=1e-6)
+    assert figures["area_cm2"] * 100 == pytest.approx(library(mesh).area, rel=1e-9)
+    assert figures["area_cm2"] * 100 == pytest.approx(judge.surface_area(), rel=1e-6)
+    assert figures["watertight"] == library(mesh).is_watertight
+
+
+@pytest.mark.parametrize("name", MESHES)
+def test_borders_and_edges_agree(name: str) -> None:
+    mesh = MESHES[name]
+    opened = Mesh(mesh.vertices, np.delete(mesh.faces, [0, 17 % len(mesh.faces)], axis=0))
+    for each in (mesh, opened):
+        topology = connect(each)
+        edges = np.asarray(igl.boundary_facets(each.faces.astype(np.int64))[0]).reshape(-1, 2)
+        assert topology.open_edges == len(edges)
+        assert topology.watertight == library(each).is_watertight
+        assert topology.bodies == library(each).body_count
+
+
+@pytest.mark.parametrize("name", MESHES)
+def test_layer_areas_agree_with_a_solid_modeller_and_with_polygons(name: str) -> None:
+    mesh = MESHES[name]
+    vertices = mesh.vertices - [0, 0, mesh.vertices[:, 2].min()]
+    standing = Mesh(vertices, mesh.faces)
+    # A layer of an odd thickness, so that no plane meets a vertex and no convention is in question.
+    profile = profile_mesh(vertices, mesh.faces, connect(standing), 0.3137)
+    assert profile is not None
+    judge, polygons = manifold(standing), library(standing)
+    for layer in range(0, profile.layers - 1, 7):
+        height = float(profile.heights_mm[layer])
+        assert profile.areas_mm2[layer] == pytest.approx(judge.slice(height).area(), rel=1e-6, abs=1e-6)
+        section = polygons.section(plane_origin=[0, 0, height], plane_normal=[0, 0, 1])
+        signed = 0.0
+        for path in section.discrete:
+            ring = Polygon(path[:, :2])
+            inside = sum(
+                Polygon(other[:, :2]).contains(Point(path[0, :2]))
+                for other in section.discrete
+                if other is not path
+            )
+            signed += ring.area * (1 if inside % 2 == 0 else -1)
+        assert profile.areas_mm2[layer] == pytest.approx(signed, rel=1e-7, abs=1e-6)
+
+
+def test_the_union_of_overlapping_bodies_agrees_with_a_solid_modeller() -> None:
+    parts = [
+        box(20, 20, 12).mesh,
+        moved(sphere(9.0, 4).mesh, (6.0, 3.0, 10.0)),
+        moved(torus().mesh, (4, 0, 6)),
+    ]
+    figures = check_design(read_mesh(writers.write_ply(joined(*parts))), CheckRequest(), SHIPPED).figures
+    judge = manifold(parts[0]) + manifold(parts[1]) + manifold(parts[2])
+    assert figures["union_volume_ml"] * 1000 == pytest.approx(judge.volume(), rel=1e-3)
+    assert figures["self_intersections"] > 0
+
+
+@pytest.mark.parametrize("kind", ["stl", "stl_ascii", "ply", "obj", "3mf"])
+def test_a_file_holds_for_us_what_it_holds_for_the_library(kind: str) -> None:
+    mesh = ARCHES["solid"]
+    text = library(mesh).export(file_type=kind)
+    read = read_mesh(text.encode() if isinstance(text, str) else text)
+    own = trimesh.Trimesh(read.mesh.vertices, read.mesh.faces, process=False)
+    assert len(read.mesh.faces) == len(mesh.faces)
+    assert own.is_watertight
+    assert own.volume == pytest.approx(library(mesh).volume, rel=1e-5)

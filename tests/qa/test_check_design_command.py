@@ -1,0 +1,94 @@
+"""``manage.py check_design``: one JSON object or a readable text, without a database."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import pytest
+from django.core.management import call_command
+
+from fixtures.meshes import writers
+from fixtures.meshes.solids import box, sphere
+from qa.geometry.limits import SHIPPED
+
+
+def run(*arguments: str) -> tuple[str, str, int]:
+    out, err = io.StringIO(), io.StringIO()
+    try:
+        call_command("check_design", *arguments, stdout=out, stderr=err)
+    except SystemExit as end:
+        return out.getvalue(), err.getvalue(), int(end.code or 0)
+    return out.getvalue(), err.getvalue(), 0
+
+
+@pytest.fixture
+def model(tmp_path: Path) -> str:
+    path = tmp_path / "model.stl"
+    path.write_bytes(writers.write_stl(box(30.0, 20.0, 10.0).mesh))
+    return str(path)
+
+
+def test_json_is_one_object_and_the_verdict_does_not_change_the_exit(model: str, tmp_path: Path) -> None:
+    out, err, code = run(model, "--json")
+    result = json.loads(out)
+    assert (result["verdict"], err, code) == ("pass", "", 0)
+    assert result["figures"]["volume_ml"] == pytest.approx(6.0)
+    ball = tmp_path / "ball.obj"
+    ball.write_bytes(writers.write_obj(sphere(15.0, 3).mesh))
+    out, _, code = run(str(ball), "--json")
+    assert (json.loads(out)["verdict"], code) == ("fail", 0)
+
+
+def test_options_reach_the_engine(model: str) -> None:
+    out, _, code = run(
+        model, "--json", "--unit", "cm", "--layer-mm", "0.1", "--up", "0,0,-1", "--vat", "top-down",
+        "--role", "prepared", "--sheet", "petg:0.75", "--insertion", "0,0,1",
+    )  # fmt: skip
+    figures = json.loads(out)["figures"]
+    assert code == 0
+    assert figures["size_mm"] == pytest.approx([300.0, 200.0, 100.0])
+    assert (figures["layers"], figures["layer_mm"], figures["role"]) == (1000, 0.1, "prepared")
+
+
+def test_text_says_the_verdict_first_and_the_limits(model: str) -> None:
+    out, _, code = run(model)
+    assert code == 0
+    assert out.startswith("model.stl: pass")
+    assert "common practice" in out
+
+
+def test_a_limit_file_is_heeded(model: str, tmp_path: Path) -> None:
+    own = SHIPPED.changed({"part_size_min": 50.0}, name="ours", version="7", source="our bench")
+    path = tmp_path / "limits.json"
+    path.write_text(json.dumps(own.to_json()))
+    out, _, _ = run(model, "--json", "--limits", str(path))
+    row = next(row for row in json.loads(out)["checks"] if row["name"] == "unit")
+    assert row["verdict"] == "review"
+    assert row["limit"] == {"value": 50.0, "unit": "mm", "source": "our bench", "version": "7"}
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        ["--up", "up"], ["--up", "0,0,0"], ["--sheet", "petg"], ["--sheet", "petg:thick"],
+        ["--layer-mm", "0"], ["--limits", "nowhere.json"],
+    ],
+)  # fmt: skip
+def test_a_wrong_option_is_a_sentence_and_exit_two(model: str, wrong: list[str]) -> None:
+    out, err, code = run(model, *wrong)
+    assert (out, code) == ("", 2)
+    assert err.strip().endswith(".")
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize("content", [b"", b"hello there\n" * 20, b"solid x\nfacet normal 0 0 1\n"])
+def test_unreadable_input_is_a_sentence_and_exit_two(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "broken.stl"
+    path.write_bytes(content)
+    out, err, code = run(str(path), "--json")
+    assert (out, code) == ("", 2)
+    assert err.strip().endswith(".")
+    _, err, code = run(str(tmp_path / "gone.stl"))
+    assert code == 2
