@@ -8,6 +8,7 @@ seeded is put back before each of those tests.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -41,6 +42,13 @@ def pytest_configure() -> None:
     BaseDatabaseOperations.execute_sql_flush = _flush_past_the_triggers(  # type: ignore[method-assign]
         BaseDatabaseOperations.execute_sql_flush
     )
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """CI lets no test skip: there, what is missing on a machine is a failure."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if os.environ.get("CI") and reporter is not None and reporter.stats.get("skipped"):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
