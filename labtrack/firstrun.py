@@ -55,7 +55,7 @@ def main(arguments: Sequence[str]) -> int:
     """Run one command in Fitledger's own environment; the process's exit code."""
     command = arguments[1] if len(arguments) > 1 else "help"
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "labtrack.settings")
-    if command == "demo":
+    if command in ("demo", "pictures"):
         # The demo lab is invented: it never shares a folder with a real lab's records.
         os.environ.setdefault("LABTRACK_DATA", str(Path.home() / ".local" / "share" / "fitledger-demo"))
     try:
