@@ -21,7 +21,7 @@ from qa.geometry.diagnosis import Misfit, two_parts, what_is_wrong, wrong_at_sig
 from qa.geometry.distances import Distance, LandmarkSheet, measure_distances
 from qa.geometry.errors import GeometryError
 from qa.geometry.identity import Contender, Identity, IdentitySettings, identify
-from qa.geometry.mesh import FloatArray, Mesh
+from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 from qa.geometry.pattern import Pattern, PatternFit, PatternSettings, fit_patterns
 from qa.geometry.register import RegisterSettings, Registration, register
 from qa.geometry.sampling import Samples, sample_surface
@@ -71,8 +71,10 @@ class CompareRequest:
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """All that one comparison found. ``transform`` 4 x 4, scan to design, mm. ``deviation`` and
-    ``registration`` carry the arrays behind the figures; ``left_mm`` the deviations without the patterns.
+    """All that one comparison found. ``transform`` 4 x 4, scan to design, mm.
+
+    ``deviation`` and ``registration`` carry the arrays behind the figures, ``scan_faces`` the scan's face
+    under each sample, ``spacing_mm`` how densely it was sampled.
     """
 
     registered: bool
@@ -100,6 +102,7 @@ class Comparison:
     design: Design
     deviation: Deviation
     registration: Registration
+    scan_faces: IndexArray
 
     def as_json(self) -> dict[str, Any]:
         """Plain values for JSON; what could not be measured is null, never NaN."""
@@ -332,6 +335,7 @@ def _judged(
         design=design,
         deviation=deviation,
         registration=registration,
+        scan_faces=samples.face,
     )
 
 
