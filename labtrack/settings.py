@@ -49,7 +49,6 @@ INSTALLED_APPS = [
     "django.contrib.humanize",
     "rest_framework",
     "drf_spectacular",
-    "drf_spectacular_sidecar",
     "django_htmx",
     "csp",
     "labtrack",
