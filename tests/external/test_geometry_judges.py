@@ -81,6 +81,7 @@ def test_layer_areas_agree_with_a_solid_modeller_and_with_polygons(name: str) ->
         height = float(profile.heights_mm[layer])
         assert profile.areas_mm2[layer] == pytest.approx(judge.slice(height).area(), rel=1e-6, abs=1e-6)
         section = polygons.section(plane_origin=[0, 0, height], plane_normal=[0, 0, 1])
+        assert section is not None
         signed = 0.0
         for path in section.discrete:
             ring = Polygon(path[:, :2])
@@ -109,7 +110,7 @@ def test_the_union_of_overlapping_bodies_agrees_with_a_solid_modeller() -> None:
 def test_a_file_holds_for_us_what_it_holds_for_the_library(kind: str) -> None:
     mesh = ARCHES["solid"]
     text = library(mesh).export(file_type=kind)
-    read = read_mesh(text.encode() if isinstance(text, str) else text)
+    read = read_mesh(text.encode() if isinstance(text, str) else bytes(text))
     own = trimesh.Trimesh(read.mesh.vertices, read.mesh.faces, process=False)
     assert len(read.mesh.faces) == len(mesh.faces)
     assert own.is_watertight

@@ -64,8 +64,8 @@ def heap(kind: str) -> Mesh:
     if kind == "fan":
         angles = np.linspace(0, 6, 9_001)
         vertices = np.vstack([[0, 0, 5], np.column_stack([np.cos(angles), np.sin(angles), 0 * angles])])
-        faces = [(0, i, i + 1) for i in range(1, 9_000)]
-        return Mesh(vertices, np.array(faces, np.int32))
+        fan = [(0, i, i + 1) for i in range(1, 9_000)]
+        return Mesh(vertices, np.array(fan, np.int32))
     if kind == "open arch":
         mesh = make_arch(ArchForm.invent("upper", 1))
         return Mesh(mesh.vertices, mesh.faces[::2].copy())

@@ -1,0 +1,68 @@
+"""Kernels mean the same with compilation off, and the engine needs no web framework."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[3]
+
+CHECK = """
+import json, sys
+import numpy as np
+from fixtures.meshes import writers
+from fixtures.meshes.solids import box, joined, moved, shell, turned
+from qa.geometry.check import CheckRequest, check_design
+from qa.geometry.kernels import COMPILING
+from qa.geometry.limits import SHIPPED
+from qa.geometry.reading import read_mesh
+from qa.geometry.warm import _package, _ply, _stl_text
+
+two = joined(turned(box(9, 7, 5).mesh, (1, 2, 3), 20.0), moved(shell(4.0, 1.0, 1).mesh, (6.0, 0.0, 9.0)))
+out = {"compiling": COMPILING}
+with np.errstate(over="ignore"):  # hashes wrap on purpose
+    for name, data in (
+        ("stl", writers.write_stl(two)), ("obj", writers.write_obj(two)), ("text", _stl_text()),
+        ("ply", _ply(binary=False)), ("ply binary", _ply(binary=True)), ("3mf", _package()),
+    ):
+        check = check_design(read_mesh(data), CheckRequest(layer_mm=1.0), SHIPPED)
+        out[name] = check.as_json()
+assert "django" not in sys.modules
+print(json.dumps(out))
+"""
+
+
+def run(compiling: str) -> dict[str, object]:
+    done = subprocess.run(
+        [sys.executable, "-c", CHECK],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env=os.environ | {"LABTRACK_COMPILE": compiling},
+    )
+    assert done.returncode == 0, done.stderr
+    return dict(json.loads(done.stdout))
+
+
+def close(one: object, other: object) -> bool:
+    if isinstance(one, float) and isinstance(other, float):
+        return one == pytest.approx(other, rel=1e-9, abs=1e-9)
+    if isinstance(one, dict) and isinstance(other, dict):
+        return one.keys() == other.keys() and all(close(one[key], other[key]) for key in one)
+    if isinstance(one, list) and isinstance(other, list):
+        return len(one) == len(other) and all(close(a, b) for a, b in zip(one, other, strict=True))
+    return bool(one == other)
+
+
+@pytest.mark.slow
+def test_figures_are_the_same_with_compilation_off() -> None:
+    plain, compiled = run("0"), run("1")
+    assert plain.pop("compiling") is False
+    assert compiled.pop("compiling") is True
+    for name, result in compiled.items():
+        assert close(result, plain[name]), name
