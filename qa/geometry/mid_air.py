@@ -177,6 +177,28 @@ def _starts_of(sheet: Sheet, below: Sheet, layer: int, out: FloatArray, found: i
 
 
 @compiled()
+def counted_twice(sheet: Sheet, line_mm: float) -> float:
+    """Area in mm2 by which the loops' signed areas exceed the material: overlaps, or loops turned inside out.
+
+    Exactly 0 where no loops overlap; otherwise sampled along lines ``line_mm`` apart.
+    """
+    total = 0.0
+    if len(sheet.area) < 2 and (len(sheet.area) == 0 or sheet.area[0] > 0.0):
+        return total
+    low, high = sheet.low.min(), sheet.high.max()
+    lines = max(1, min(_LINES_MOST, int(np.ceil((high - low) / line_mm))))
+    step = (high - low) / lines
+    for line in range(lines):
+        xs, ways, _ = scan_line(sheet, low + (line + 0.5) * step)
+        winding = 0
+        for place in range(len(xs)):
+            if winding != 0 and winding != 1:
+                total += (winding - 1) * (xs[place] - xs[place - 1]) * step
+            winding -= ways[place]  # the left side of material runs down
+    return total
+
+
+@compiled()
 def profile_layers(
     vertices: FloatArray,
     faces: IndexArray,
@@ -186,6 +208,7 @@ def profile_layers(
     entries: IndexArray,
     first: int,
     layer_mm: float,
+    overlap_line_mm: float,
     place_of: IndexArray,
     areas: FloatArray,
     chains: IndexArray,
@@ -195,7 +218,8 @@ def profile_layers(
     """Areas, chains and loop counts of consecutive layers from ``first``, and their mid-air starts.
 
     ``entries`` holds the faces each layer cuts. The first layer is only compared against: it stands on
-    the platform, or another call counts it. Results land in ``areas``, ``chains``, ``loops`` and
+    the platform, or another call counts it. With ``overlap_line_mm`` above 0, overlaps of loops are
+    measured along lines that far apart and counted once. Results land in ``areas``, ``chains``, ``loops`` and
     ``out`` (rows of layer, x, y, area); returns how many starts.
     """
     found = 0
@@ -205,6 +229,8 @@ def profile_layers(
         cut = entries[starts[place] : starts[place + 1]]
         sheet = cut_layer(vertices, faces, twin, levels, cut, layer, (layer + 0.5) * layer_mm, place_of)
         areas[layer] = np.sum(sheet.area)
+        if overlap_line_mm > 0.0:
+            areas[layer] -= counted_twice(sheet, overlap_line_mm)
         chains[layer] = sheet.chains
         loops[layer] = len(sheet.area)
         if place > 0 and sheet.chains == 0 and below.chains == 0:

@@ -14,7 +14,7 @@ from qa.geometry.limits import LimitSet
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.nesting import height_over, make_columns
 from qa.geometry.reading import MM_PER_UNIT, UNITS
-from qa.geometry.subject import CheckRequest, Platform, Subject
+from qa.geometry.subject import CheckRequest, Platform, Subject, bodies_may_overlap
 from qa.geometry.verdicts import Check, Verdict
 
 # An arch is some 60 mm across; a single tooth on its stump is rarely under 9 mm.
@@ -104,7 +104,7 @@ def _union(subject: Subject, volume: float | None) -> tuple[float | None, float 
     expected = np.where(subject.nesting.depth % 2 == 0, 1.0, -1.0)
     if subject.topology.bodies == 1:
         return abs(volume), None
-    if bool((np.sign(subject.volumes) == expected).all()) and not _boxes_meet(subject):
+    if bool((np.sign(subject.volumes) == expected).all()) and not bodies_may_overlap(subject):
         return volume, None
     size = np.ptp(subject.mesh.vertices[:, :2], axis=0)
     step = float(max(size.max() / _UNION_RAYS, 1e-9))
@@ -114,31 +114,6 @@ def _union(subject: Subject, volume: float | None) -> tuple[float | None, float 
         columns.origin, columns.cell, columns.across, columns.along, step, size,
     )  # fmt: skip
     return float(sampled), step
-
-
-def _boxes_meet(subject: Subject) -> bool:
-    """Whether boxes of bodies overlap other than by one body holding the other."""
-    topology = subject.topology
-    sound = topology.body >= 0
-    owner = np.repeat(topology.body[sound], 3)
-    points = subject.mesh.vertices[subject.mesh.faces[sound].reshape(-1)]
-    low = np.full((topology.bodies, 3), np.inf)
-    high = np.full((topology.bodies, 3), -np.inf)
-    np.minimum.at(low, owner, points)
-    np.maximum.at(high, owner, points)
-    if topology.bodies > 2000:
-        return True
-    under = np.all(low[:, None] < high[None], axis=2)
-    meet = np.asarray(under & under.T)
-    np.fill_diagonal(meet, val=False)
-    nested = subject.nesting.parent
-    held = np.flatnonzero(nested >= 0)
-    for body in held:
-        above = int(nested[body])
-        while above >= 0:
-            meet[body, above] = meet[above, body] = False
-            above = int(nested[above])
-    return bool(meet.any())
 
 
 @compiled()

@@ -138,3 +138,28 @@ def open_bodies(topology: Topology) -> IndexArray:
     loose = topology.twin.reshape(-1, 3).min(axis=1) < 0
     owners = topology.body[loose & (topology.body >= 0)]
     return np.unique(owners).astype(np.int32)
+
+
+def bodies_may_overlap(subject: Subject) -> bool:
+    """Whether boxes of bodies overlap other than by one body holding the other."""
+    topology = subject.topology
+    sound = topology.body >= 0
+    owner = np.repeat(topology.body[sound], 3)
+    points = subject.mesh.vertices[subject.mesh.faces[sound].reshape(-1)]
+    low = np.full((topology.bodies, 3), np.inf)
+    high = np.full((topology.bodies, 3), -np.inf)
+    np.minimum.at(low, owner, points)
+    np.maximum.at(high, owner, points)
+    if topology.bodies > 2000:
+        return True
+    under = np.all(low[:, None] < high[None], axis=2)
+    meet = np.asarray(under & under.T)
+    np.fill_diagonal(meet, val=False)
+    nested = subject.nesting.parent
+    held = np.flatnonzero(nested >= 0)
+    for body in held:
+        above = int(nested[body])
+        while above >= 0:
+            meet[body, above] = meet[above, body] = False
+            above = int(nested[above])
+    return bool(meet.any())

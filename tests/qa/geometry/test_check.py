@@ -81,6 +81,7 @@ def test_a_cavity_is_no_inverted_body_but_a_lone_inverted_body_is() -> None:
     inside_out = checked(flipped(box(30, 20, 10).mesh))
     assert inside_out.figures["inverted_bodies"] == 1
     assert inside_out.figures["volume_ml"] == pytest.approx(-6.0)
+    assert inside_out.figures["max_layer_area_cm2"] == pytest.approx(6.0)
     assert inside_out.verdict == "fail"
     solid_in_solid = checked(joined(sphere(12.0, 3).mesh, sphere(5.0, 3).mesh))
     assert solid_in_solid.figures["inverted_bodies"] == 1
@@ -169,7 +170,8 @@ def test_overlapping_bodies_count_once_in_the_union() -> None:
     mesh = joined(box(20, 20, 10).mesh, moved(box(20, 20, 10).mesh, (10.0, 0.0, 0.0)))
     figures = checked(mesh).figures
     assert figures["volume_ml"] == pytest.approx(8.0)
-    assert figures["union_volume_ml"] == pytest.approx(6.0, rel=0.005)
+    assert figures["union_volume_ml"] == pytest.approx(6.0, rel=0.001)
+    assert figures["max_layer_area_cm2"] == pytest.approx(6.0, rel=0.005)
 
 
 def test_far_from_the_origin_fine_figures_are_unknown() -> None:

@@ -85,6 +85,24 @@ def test_the_largest_step_of_a_stepped_cone_is_a_shrink_and_of_its_flip_a_growth
     assert upside_down.max() > 1.0
 
 
+def test_overlapping_bodies_count_once_when_asked() -> None:
+    whole = joined(box(10.0, 10.0, 4.0).mesh, moved(box(6.0, 6.0, 4.0).mesh, (4.0, 0.0, 0.0)))
+    topology = connect(whole)
+    twice = profile_mesh(whole.vertices, whole.faces, topology, 0.1)
+    once = profile_mesh(whole.vertices, whole.faces, topology, 0.1, overlaps=True)
+    assert twice is not None
+    assert once is not None
+    assert twice.areas_mm2 == pytest.approx(np.full(40, 136.0))
+    assert once.areas_mm2 == pytest.approx(np.full(40, 112.0), rel=0.005)
+
+
+def test_a_cavity_stays_exact_when_overlaps_are_looked_for() -> None:
+    mesh = box_with_cavity(20.0, 3.0).mesh
+    result = profile_mesh(mesh.vertices, mesh.faces, connect(mesh), 0.1, overlaps=True)
+    assert result is not None
+    assert result.areas_mm2[50:150] == pytest.approx(np.full(100, 400.0 - 14.0**2), rel=1e-12)
+
+
 def test_an_open_outline_has_no_area() -> None:
     mesh = box().mesh
     result = profile(Mesh(mesh.vertices, mesh.faces[:-1]))
