@@ -16,6 +16,7 @@ from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray
 
 _BINS_PER_SEGMENT = 8
+_SEGMENTS_PER_BAND = 8
 
 
 class Sheet(NamedTuple):
@@ -195,46 +196,63 @@ def _trace(
 
 @compiled()
 def _bin_segments(
-    y: FloatArray, after: IndexArray, mark: IndexArray
+    y: FloatArray, after: IndexArray, mark: IndexArray, low: FloatArray, high: FloatArray
 ) -> tuple[NDArray[np.int64], IndexArray, float, float]:
     """Closed segments by bands of y: (starts, segments, lowest y, bands per mm)."""
     n = len(y)
-    floor, top, span = np.inf, -np.inf, 0.0
-    closed = 0
+    if len(low) == 0:
+        return np.zeros(2, np.int64), np.zeros(0, np.int32), 0.0, 0.0
+    floor = low.min()
+    count = 1
+    while count * _SEGMENTS_PER_BAND < n:
+        count *= 2
+    per_mm = count / max(high.max() - floor, 1e-9)
+    band = np.zeros(n, np.int32)
+    entries = 0
+    for place in range(n):
+        band[place] = min(int((y[place] - floor) * per_mm), count - 1) if mark[place] >= 0 else 0
     for place in range(n):
         if mark[place] >= 0:
-            closed += 1
-            floor, top = min(floor, y[place]), max(top, y[place])
-            span += abs(y[after[place]] - y[place])
-    if closed == 0:
-        return np.zeros(2, np.int64), np.zeros(0, np.int32), 0.0, 0.0
-    height = max(top - floor, 1e-9)
-    count = max(1, min(closed // 2, int((_BINS_PER_SEGMENT - 2) * closed * height / max(span, 1e-9))))
-    per_mm = count / height
+            entries += abs(band[after[place]] - band[place]) + 1
+    # Long segments flood narrow bands: halve the bands, exactly, until the list is short enough.
+    while entries > _BINS_PER_SEGMENT * n and count > 1:
+        count //= 2
+        per_mm *= 0.5
+        entries = 0
+        for place in range(n):
+            band[place] >>= 1
+        for place in range(n):
+            if mark[place] >= 0:
+                entries += abs(band[after[place]] - band[place]) + 1
     starts = np.zeros(count + 1, np.int64)
     for place in range(n):
         if mark[place] >= 0:
-            first, last = _bands(y[place], y[after[place]], floor, per_mm, count)
-            for band in range(first, last + 1):
-                starts[band + 1] += 1
-    for band in range(count):
-        starts[band + 1] += starts[band]
+            one, other = band[place], band[after[place]]
+            for each in range(min(one, other), max(one, other) + 1):
+                starts[each + 1] += 1
+    for each in range(count):
+        starts[each + 1] += starts[each]
     cursor = starts[:-1].copy()
-    members = np.zeros(starts[-1], np.int32)
+    members = np.zeros(entries, np.int32)
     for place in range(n):
         if mark[place] >= 0:
-            first, last = _bands(y[place], y[after[place]], floor, per_mm, count)
-            for band in range(first, last + 1):
-                members[cursor[band]] = place
-                cursor[band] += 1
+            one, other = band[place], band[after[place]]
+            for each in range(min(one, other), max(one, other) + 1):
+                members[cursor[each]] = place
+                cursor[each] += 1
     return starts, members, floor, per_mm
 
 
 @compiled()
-def _bands(one: float, other: float, floor: float, per_mm: float, count: int) -> tuple[int, int]:
-    first = int((min(one, other) - floor) * per_mm)
-    last = int((max(one, other) - floor) * per_mm)
-    return max(0, min(first, count - 1)), max(0, min(last, count - 1))
+def band_of(sheet: Sheet, y: float) -> int:
+    """The band of segments that may cross the line at ``y``, or -1 when none can."""
+    count = len(sheet.bins) - 1
+    if len(sheet.members) == 0 or y < sheet.floor:
+        return -1
+    band = int((y - sheet.floor) * sheet.bins_per_mm)
+    if band > count:
+        return -1
+    return min(band, count - 1)
 
 
 @compiled()
@@ -251,9 +269,7 @@ def _assign_holes(sheet: Sheet, leftmost: IndexArray) -> None:
         hole = holes[place]
         corner = leftmost[hole]
         best, owner = -np.inf, -1
-        band, _ = _bands(
-            sheet.y[corner], sheet.y[corner], sheet.floor, sheet.bins_per_mm, len(sheet.bins) - 1
-        )
+        band = band_of(sheet, sheet.y[corner])
         for entry in range(sheet.bins[band], sheet.bins[band + 1]):
             segment = sheet.members[entry]
             if sheet.loop[segment] == hole:
@@ -289,7 +305,7 @@ def cut_layer(
     """The outlines of one layer; ``place_of`` is scratch of one int32 per face."""
     x, y, after, mark, chains = _link(vertices, faces, twin, levels, cut, layer, height, place_of)
     area, low, high, leftmost = _trace(x, y, after, mark)
-    bins, members, floor, per_mm = _bin_segments(y, after, mark)
+    bins, members, floor, per_mm = _bin_segments(y, after, mark, low, high)
     region = np.full(len(area), -1, np.int32)
     sheet = Sheet(x, y, after, mark, area, region, low, high, bins, members, floor, per_mm, chains)
     _assign_holes(sheet, leftmost)
@@ -299,11 +315,9 @@ def cut_layer(
 @compiled()
 def winding_at(sheet: Sheet, x: float, y: float) -> int:
     """Winding number of the layer's loops around a point; not 0 is material."""
-    count = len(sheet.bins) - 1
-    band = int(np.floor((y - sheet.floor) * sheet.bins_per_mm))
-    if len(sheet.members) == 0 or band < 0 or band > count:
+    band = band_of(sheet, y)
+    if band < 0:
         return 0
-    band = min(band, count - 1)
     winding = 0
     for entry in range(sheet.bins[band], sheet.bins[band + 1]):
         hit, at, way = crossing(sheet, sheet.members[entry], y)
@@ -315,11 +329,9 @@ def winding_at(sheet: Sheet, x: float, y: float) -> int:
 @compiled()
 def scan_line(sheet: Sheet, y: float) -> tuple[FloatArray, IndexArray, IndexArray]:
     """Where the loops cross the line at ``y``, sorted by x: (x, 1 up or -1 down, loop)."""
-    count = len(sheet.bins) - 1
-    band = int(np.floor((y - sheet.floor) * sheet.bins_per_mm))
-    if len(sheet.members) == 0 or band < 0 or band > count:
+    band = band_of(sheet, y)
+    if band < 0:
         return np.zeros(0), np.zeros(0, np.int32), np.zeros(0, np.int32)
-    band = min(band, count - 1)
     room = sheet.bins[band + 1] - sheet.bins[band]
     xs, ways, loops = np.zeros(room), np.zeros(room, np.int32), np.zeros(room, np.int32)
     found = 0
