@@ -26,7 +26,7 @@ from qa.geometry.pattern import Pattern, PatternFit, PatternSettings, fit_patter
 from qa.geometry.register import RegisterSettings, Registration, register
 from qa.geometry.sampling import Samples, sample_surface
 from qa.geometry.skin import SkinSettings
-from qa.geometry.tree import build, signed
+from qa.geometry.tree import signed
 
 Progress = Callable[[float, str], None]
 FEWEST_TRIANGLES = 20
@@ -246,7 +246,7 @@ def _left(design: Design, fit: PatternFit | None, deviation: Deviation) -> Float
     if fit is None:
         left[working] = deviation.signed_mm[working]
     elif working.any():
-        left[working] = signed(build(fit.warped), deviation.points[working]).distance
+        left[working] = signed(fit.tree, deviation.points[working]).distance
     return left
 
 

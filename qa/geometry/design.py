@@ -66,13 +66,14 @@ def prepare(mesh: Mesh, settings: SkinSettings | None = None) -> Design:
         )
     samples = sample_surface(mesh, 0.6, most=60_000)
     base = find_base(samples, settings)
-    outside = outer_faces(mesh, base, settings)
-    outer, _ = part_of(mesh, outside)
+    tree = build(mesh)
+    outside = outer_faces(tree, base, settings)
+    outer = tree.mesh if outside.all() else part_of(mesh, outside)[0]
     _, areas = face_normals_and_areas(mesh)
     is_base = base_faces(outer, base, settings)
     if is_base.all():
         is_base = np.zeros_like(is_base)
-    target = Target.of(outer)
+    target = Target.of(outer, tree=tree if outside.all() else None)
     _, outer_areas = face_normals_and_areas(outer)
     return Design(
         mesh,
@@ -121,7 +122,7 @@ def _front(target: Target, working: Samples, origin: FloatArray, up: FloatArray)
     first = np.cross(up, [1.0, 0.0, 0.0] if abs(up[0]) < 0.8 else [0.0, 1.0, 0.0])
     first /= np.linalg.norm(first)
     second = np.cross(up, first)
-    few = working.thin_out(600)
+    few = working.thin_out(400)
 
     def mismatch(angle: float) -> float:
         across = np.cos(angle) * first + np.sin(angle) * second
@@ -131,7 +132,9 @@ def _front(target: Target, working: Samples, origin: FloatArray, up: FloatArray)
         costs = []
         for shift in (0.0, middle):
             mirrored = few.points - 2.0 * (off - shift)[:, None] * across
-            costs.append(float(np.mean(np.minimum(closest(target.tree, mirrored).distance, 4.0))))
+            costs.append(
+                float(np.mean(np.minimum(closest(target.tree, mirrored, largest_distance=4.0).distance, 4.0)))
+            )
         return min(costs)
 
     angles = np.radians(np.arange(0.0, 180.0, 6.0))

@@ -69,11 +69,11 @@ class Pattern:
 
 @dataclass(frozen=True, eq=False)
 class PatternFit:
-    """The patterns, the design warped by them (``warped``, outer skin), what is left (``noise_mm``, robust
+    """The patterns, the tree of the design's outer skin warped by them, what is left (``noise_mm``, robust
     SD) and the number of points and patches they rest on."""
 
     patterns: tuple[Pattern, ...]
-    warped: Mesh
+    tree: TriangleTree
     noise_mm: float
     n: int
     patches: int
@@ -141,7 +141,7 @@ def fit_patterns(
     patterns = _told(
         design.frame, total[6:], deviation[6:], vif[6:], share[6:], int(patch.max()) + 1, settings
     )
-    return PatternFit(patterns, model.warped(total), scale, len(kept), int(patch.max()) + 1)
+    return PatternFit(patterns, model.last_tree, scale, len(kept), int(patch.max()) + 1)
 
 
 class _Model:
@@ -154,8 +154,10 @@ class _Model:
         self._normals: FloatArray = all_vertex_normals(
             outer.vertices, outer.faces, tree.around_start, tree.around
         )
-        self._columns = self._displacements(outer.vertices)
+        moves = self._displacements(outer.vertices)
+        self._by_column = np.ascontiguousarray(moves.transpose(1, 0, 2)).reshape(11, -1)
         self.last_points = np.zeros((0, 3))
+        self.last_tree = tree
 
     def _displacements(self, points: FloatArray) -> FloatArray:
         """n x 11 x 3: three turns, three shifts, five fields."""
@@ -170,7 +172,7 @@ class _Model:
 
     def warped(self, total: FloatArray) -> Mesh:
         outer = self._design.outer
-        move = np.einsum("nkc,k->nc", self._columns, total[:11]) + total[11] * self._normals
+        move = (total[:11] @ self._by_column).reshape(-1, 3) + total[11] * self._normals
         return Mesh(outer.vertices + move, outer.faces)
 
     def measured(
@@ -179,6 +181,7 @@ class _Model:
         """Rows (m x 12), deviations (m) and area weights (m) against the design warped by ``total``."""
         mesh = self.warped(total) if total.any() else self._design.outer
         tree = build(mesh) if total.any() else self._design.target.tree
+        self.last_tree = tree
         found = signed(tree, points)
         good = ~found.border & (np.abs(found.distance) < settings.reach_mm)
         good &= ~self._design.is_base[found.face]

@@ -29,6 +29,9 @@ from qa.geometry.tree import TriangleTree, build
 
 TUKEY = 4.685
 NORMAL_SCALE = 1.4826
+# How roughly poses may be measured at first (factors on squared distances): the common case must be quick,
+# the wider search must not miss.
+QUICK_SLACK, WIDE_SLACK = 2.0, 1.1
 
 
 @dataclass(frozen=True)
@@ -54,6 +57,8 @@ class RegisterSettings:
     plane_share: float = 0.12
     planes: int = 3
     widest: bool = True
+    settled_mm: float = 1e-5
+    settled_rad: float = 2e-7
     seed: int = 0
 
 
@@ -66,10 +71,10 @@ class Target:
     samples: Samples
 
     @classmethod
-    def of(cls, mesh: Mesh, *, spacing_mm: float = 0.5) -> Target:
-        """Prepare a mesh once for any number of scans."""
+    def of(cls, mesh: Mesh, *, spacing_mm: float = 0.5, tree: TriangleTree | None = None) -> Target:
+        """Prepare a mesh once for any number of scans; a ``tree`` built before is taken over."""
         normals, _ = face_normals_and_areas(mesh)
-        return cls(build(mesh), normals, sample_surface(mesh, spacing_mm, most=300_000))
+        return cls(tree or build(mesh), normals, sample_surface(mesh, spacing_mm, most=300_000))
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +108,7 @@ def register(target: Target, scan: Samples, settings: RegisterSettings | None = 
     some = subject.thin_out(settings.middle_points, seed=settings.seed + 1)
     many = subject.thin_out(settings.fine_points, seed=settings.seed + 2)
     everything = scan.thin_out(settings.fine_points, seed=settings.seed + 3)
-    poses, costs = _best_of(target, few, some, _starts(target, subject, settings), settings)
+    poses, costs = _best_of(target, few, some, _starts(target, subject, settings), settings, QUICK_SLACK)
     widened = False
     grids = ((_turned_starts, settings.fits_share), (_wide_starts, settings.widest_share))
     for more_starts, enough in grids[: 2 if settings.widest else 1]:
@@ -111,9 +116,12 @@ def register(target: Target, scan: Samples, settings: RegisterSettings | None = 
             break
         widened = True
         starts = _screened(target, few, more_starts(target, subject, settings), settings)
-        more, more_costs = _best_of(target, few, some, starts, settings)
+        more, more_costs = _best_of(target, few, some, starts, settings, WIDE_SLACK)
         poses, costs = _distinct(np.concatenate([poses, more]), np.concatenate([costs, more_costs]), settings)
-    pose = refine(target, many, poses[0], settings)
+    pose = refine(
+        target, subject.thin_out(settings.fine_points // 5, seed=settings.seed + 4), poses[0], settings
+    )
+    pose = refine(target, many, pose, settings)
     found = _judge(target, everything, some, pose, poses[1:], settings, widened=widened)
     back = np.eye(4)
     back[:3, 3] = -centre
@@ -135,7 +143,7 @@ def refine(
         matrix, right = kernels.normal_equations(moved, away, distance, weight, middle, 0.0)
         step = kernels.solve_six(matrix, right, 1e-12)
         kernels.turn(pose, middle, step)
-        if np.linalg.norm(step[:3]) < 1e-8 and np.linalg.norm(step[3:]) < 1e-7:
+        if np.linalg.norm(step[:3]) < settings.settled_rad and np.linalg.norm(step[3:]) < settings.settled_mm:
             break
     return pose
 
@@ -198,7 +206,7 @@ def _placed(
     in_shares(
         lambda start, end: kernels.place(
             tree.corners, tree.face_of, tree.boxes, tree.leaf_start, tree.thin, tree.levels,
-            target.face_normals, scan.points, scan.normals, pose, guess, moved, away, distance, agree,
+            target.face_normals, scan.points, scan.normals, pose, guess, 1.0, moved, away, distance, agree,
             start, end,
         ),
         count,
@@ -208,7 +216,7 @@ def _placed(
 
 def _settle(
     target: Target, scan: Samples, poses: FloatArray, *, rounds: int, keep: float, cuts: tuple[float, float],
-    sideways: float, clip: float,
+    sideways: float, clip: float, slack: float = 1.0,
 ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     poses = np.ascontiguousarray(poses)
     cost = np.zeros(len(poses))
@@ -217,7 +225,7 @@ def _settle(
         lambda start, end: kernels.settle(
             tree.corners, tree.face_of, tree.boxes, tree.leaf_start, tree.thin, tree.levels,
             target.face_normals, scan.points, scan.normals, scan.weights, poses, cost, rounds, keep,
-            cuts[0], cuts[1], sideways, clip, start, end,
+            cuts[0], cuts[1], sideways, clip, slack, start, end,
         ),
         len(poses),
         smallest=1,
@@ -226,18 +234,18 @@ def _settle(
 
 
 def _best_of(
-    target: Target, few: Samples, some: Samples, starts: FloatArray, settings: RegisterSettings
+    target: Target, few: Samples, some: Samples, starts: FloatArray, settings: RegisterSettings, slack: float
 ) -> tuple[FloatArray, FloatArray]:
     """Settle all starts, keep the 10 best different ones, then 4, then fit those on more points."""
     size = float(np.linalg.norm(np.ptp(target.samples.points, axis=0)))
     poses, cost = _settle(
         target, few, starts, rounds=settings.start_rounds, keep=0.7, cuts=(0.5, size), sideways=0.1,
-        clip=4.0,
+        clip=4.0, slack=slack,
     )  # fmt: skip
     poses, cost = _distinct(poses, cost, settings)
     poses, cost = _settle(
         target, few, poses[:10], rounds=settings.second_rounds, keep=0.6, cuts=(0.3, 6.0), sideways=0.02,
-        clip=2.0,
+        clip=2.0, slack=min(slack, 1.3),
     )  # fmt: skip
     poses, cost = _distinct(poses, cost, settings)
     poses, cost = _settle(
@@ -360,7 +368,7 @@ def _screened(target: Target, few: Samples, starts: FloatArray, settings: Regist
     size = float(np.linalg.norm(np.ptp(target.samples.points, axis=0)))
     poses, cost = _settle(
         target, few.thin_out(len(few) // 2, seed=settings.seed), starts, rounds=5, keep=0.7,
-        cuts=(0.5, size), sideways=0.1, clip=4.0,
+        cuts=(0.5, size), sideways=0.1, clip=4.0, slack=WIDE_SLACK,
     )  # fmt: skip
     return _distinct(poses, cost, settings)[0][:40]
 

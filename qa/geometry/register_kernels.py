@@ -72,7 +72,7 @@ def turn(pose: Array, middle: Array, step: Array) -> None:
 @compiled()
 def place(
     corners: Array, face_of: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int,
-    face_normals: Array, points: Array, normals: Array, pose: Array, guess: Array, moved: Array,
+    face_normals: Array, points: Array, normals: Array, pose: Array, guess: Array, slack: float, moved: Array,
     away: Array, distance: Array, agree: Array, start: int, end: int,
 ) -> None:  # fmt: skip
     """Move points by the pose and find, for each, the vector from the surface, distance and agreement.
@@ -89,7 +89,7 @@ def place(
             )
         d2, near, v, w, _ = seek(
             corners, boxes, leaf_start, thin, levels, moved[i, 0], moved[i, 1], moved[i, 2], np.inf,
-            guess[i], stack, stack_d2,
+            guess[i], slack, stack, stack_d2,
         )  # fmt: skip
         guess[i] = near
         f = face_of[near]
@@ -173,11 +173,12 @@ def settle(
     corners: Array, face_of: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int,
     face_normals: Array, points: Array, normals: Array, weight: Array, poses: Array, cost: Array,
     rounds: int, keep: float, least_cut: float, largest_cut: float, sideways: float, clip: float,
-    start: int, end: int,
+    slack: float, start: int, end: int,
 ) -> None:  # fmt: skip
     """Trimmed registration of each pose in start..end on a few points; poses and costs are filled.
 
-    The cut follows three times the ``keep`` quantile of the distances, between the two limits.
+    The cut follows three times the ``keep`` quantile of the distances, between the two limits. ``slack``
+    above 1 spares time while poses are far off (see ``seek``).
     """
     count = points.shape[0]
     moved, away = np.zeros((count, 3)), np.zeros((count, 3))
@@ -188,7 +189,7 @@ def settle(
         for step in range(rounds + 1):
             place(
                 corners, face_of, boxes, leaf_start, thin, levels, face_normals, points, normals, pose,
-                guess, moved, away, distance, agree, 0, count,
+                guess, slack, moved, away, distance, agree, 0, count,
             )  # fmt: skip
             if step == rounds:
                 break

@@ -19,7 +19,7 @@ from qa.geometry.errors import GeometryError
 from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
-from qa.geometry.tree import TriangleTree, build, first_hit
+from qa.geometry.tree import TriangleTree, first_hit
 
 Array = Any
 Bools = NDArray[np.bool_]
@@ -29,7 +29,7 @@ Bools = NDArray[np.bool_]
 class SkinSettings:
     """Tolerances: lengths in mm, angles in degrees, shares of area."""
 
-    spacing_mm: float = 1.2
+    spacing_mm: float = 1.5
     rays: int = 16
     least_escaping: float = 0.15
     inner_patch_share: float = 0.03
@@ -74,10 +74,10 @@ def find_base(samples: Samples, settings: SkinSettings | None = None) -> BasePla
     return BasePlane(point, up, float(area[best]))
 
 
-def outer_faces(mesh: Mesh, base: BasePlane | None, settings: SkinSettings | None = None) -> Bools:
+def outer_faces(tree: TriangleTree, base: BasePlane | None, settings: SkinSettings | None = None) -> Bools:
     """Mask of the faces on the outer skin (all of them for a solid model)."""
     settings = settings or SkinSettings()
-    tree = build(mesh)
+    mesh = tree.mesh
     samples = sample_surface(mesh, settings.spacing_mm, most=40_000)
     refuse_inside_out(tree, samples, settings)
     escaping = _escaping_share(tree, samples, base, settings)

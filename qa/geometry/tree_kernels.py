@@ -305,11 +305,13 @@ def _box_distance2(boxes: Array, node: int, px: float, py: float, pz: float) -> 
 @compiled()
 def seek(
     corners: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int, px: float, py: float,
-    pz: float, largest2: float, guess: int, stack: Array, stack_d2: Array,
+    pz: float, largest2: float, guess: int, slack: float, stack: Array, stack_d2: Array,
 ) -> tuple[float, int, float, float, int]:  # fmt: skip
     """Nearest triangle to one point: squared distance, triangle (-1: none), corner weights, feature.
 
     ``guess`` is a triangle likely to be near (-1: none); its distance bounds the search from the start.
+    ``slack`` 1 is exact; above it, squared distances may come out too large by up to that factor, which
+    spares most of the search for points far from the surface.
     """
     first_leaf = (1 << levels) - 1
     best, best_i, best_v, best_w, best_feature = largest2, -1, 0.0, 0.0, 0
@@ -323,7 +325,7 @@ def seek(
     while top > 0:
         top -= 1
         node = stack[top]
-        if stack_d2[top] >= best:
+        if slack * stack_d2[top] >= best:
             continue
         while node < first_leaf:
             left, right = 2 * node + 1, 2 * node + 2
@@ -331,9 +333,9 @@ def seek(
             right_d2 = _box_distance2(boxes, right, px, py, pz)
             if left_d2 > right_d2:
                 left, right, left_d2, right_d2 = right, left, right_d2, left_d2
-            if left_d2 >= best:
+            if slack * left_d2 >= best:
                 break
-            if right_d2 < best:
+            if slack * right_d2 < best:
                 stack[top], stack_d2[top] = right, right_d2
                 top += 1
             node = left
@@ -361,7 +363,7 @@ def closest(
         p = order[n]
         d2, near, v, w, kind = seek(
             corners, boxes, leaf_start, thin, levels, points[p, 0], points[p, 1], points[p, 2],
-            largest * largest, near, stack, stack_d2,
+            largest * largest, near, 1.0, stack, stack_d2,
         )  # fmt: skip
         if near < 0:
             continue
