@@ -5,11 +5,13 @@ from __future__ import annotations
 from django.db import connection
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
+from django.views.decorators.http import require_safe
 
 from labtrack.shell import home_panels
 from labtrack.web import page
 
 
+@require_safe
 @page()
 def home(request: HttpRequest) -> HttpResponse:
     """What needs me now: the panels that apply to this person."""
@@ -21,6 +23,7 @@ def home(request: HttpRequest) -> HttpResponse:
     return render(request, "labtrack/home.html", {"panels": panels})
 
 
+@require_safe
 def health(request: HttpRequest) -> JsonResponse:
     """For supervisors: 200 when the database answers."""
     with connection.cursor() as cursor:

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
+from django.views.decorators.http import require_safe
 
 from cases.models import Case
 from labtrack.accounts.choices import Capability
@@ -21,6 +22,7 @@ TABLES = {"P": Part, "A": Piece, "B": Build, "F": FormingBatch, "C": Case}
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def bench(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     parts = queries.waiting_parts(now)
@@ -57,6 +59,7 @@ def _by_case(pieces: list[Piece]) -> list[dict[str, object]]:
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def go(request: HttpRequest) -> HttpResponse:
     """Open what a typed or scanned mark names: a part, piece, build, batch, case, equipment or lot."""
     text = request.GET.get("mark", "").strip()

@@ -10,7 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, Refused
@@ -186,6 +186,7 @@ def _tank_in(printer: Any) -> Any:
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def build(request: HttpRequest, number: int) -> HttpResponse:
     """Facts, parts with their outcome, and the answers to the print's work instruction."""
     return _build_page(request, _found(number))

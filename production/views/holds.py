@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.http import url_has_allowed_host_and_scheme
-from django.views.decorators.http import require_POST
+from django.views.decorators.http import require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.web import actor_of, page, submission_key
@@ -17,6 +17,7 @@ from production.views.common import powers
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def holds(request: HttpRequest) -> HttpResponse:
     context = {
         "open": [_row(hold) for hold in open_holds()],

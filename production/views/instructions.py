@@ -10,7 +10,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.text import slugify
-from django.views.decorators.http import require_http_methods
+from django.views.decorators.http import require_http_methods, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, Refused
@@ -26,6 +26,7 @@ SPARE_ROWS = 4
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def instructions(request: HttpRequest) -> HttpResponse:
     """The version in use of each step."""
     in_use = instructions_in_use([step.value for step in WORK_STEPS], timezone.now())
@@ -34,6 +35,7 @@ def instructions(request: HttpRequest) -> HttpResponse:
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def instruction(request: HttpRequest, step: str) -> HttpResponse:
     """One step: the version in use or an older one, in full."""
     _step(step)

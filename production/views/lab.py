@@ -9,7 +9,7 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound
@@ -34,6 +34,7 @@ PER_PAGE = 40
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def lab(request: HttpRequest) -> HttpResponse:
     """All equipment in service with its ages, and the ways to materials, instructions and holds."""
     retired = request.GET.get("retired") == "yes"

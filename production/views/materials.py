@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound, Refused
@@ -29,6 +29,7 @@ from production.views.common import powers
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def materials(request: HttpRequest) -> HttpResponse:
     context = {"rows": material_rows(timezone.now()), **powers(actor_of(request))}
     return render(request, "production/materials.html", context)
@@ -112,6 +113,7 @@ def approve(request: HttpRequest, instruction_id: int) -> HttpResponse:
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def lot(request: HttpRequest, pk: int) -> HttpResponse:
     """One lot: dates, where it is, and what may be done with it."""
     found = Lot.objects.select_related("material").filter(pk=pk).first() if pk < 2**63 else None

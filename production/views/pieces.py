@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError
@@ -116,6 +116,7 @@ def make_pieces(request: HttpRequest) -> HttpResponse:
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def piece(request: HttpRequest, number: int) -> HttpResponse:
     return _piece_page(request, _found(number))
 

@@ -9,6 +9,7 @@ from django.contrib import messages
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
+from django.views.decorators.http import require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.web import csv_response, page
@@ -36,6 +37,7 @@ COLUMNS = ("direction", "time", "group", "what", "thing", "detail", "by", "page"
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def home(request: HttpRequest) -> HttpResponse:
     """One box that takes any mark, code or lot number."""
     text = request.GET.get("mark", "").strip()
@@ -59,6 +61,7 @@ def _find(text: str) -> tuple[str, str] | None:
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def trace(request: HttpRequest, kind: str, ref: str) -> HttpResponse:
     """Everything about one thing, grouped by direction and in time order, one page of parts at a time."""
     subject = subject_of(kind, ref)
@@ -91,6 +94,7 @@ def _tanks_then(subject: Subject, parts: list[Any]) -> list[dict[str, Any]]:
 
 
 @page(Capability.SHOP_READ)
+@require_safe
 def trace_csv(request: HttpRequest, kind: str, ref: str) -> HttpResponseBase:
     """The whole trace, however many parts: streamed a page of parts at a time."""
     subject = subject_of(kind, ref)
