@@ -244,8 +244,7 @@ def test_every_change_leaves_its_record(case: Any, actors: Any) -> None:
         ship_by=None,
         note="",
     )
-    record = AuditRecord.objects.order_by("id").last()
-    assert record is not None
+    record: Any = AuditRecord.objects.order_by("id").last()
     assert (record.action, record.before["prescriber"], record.after["prescriber"]) == (
         "case.changed",
         "Dr Example",
@@ -296,11 +295,15 @@ def test_a_closed_clinic_sends_no_cases(case: Any, actors: Any) -> None:
 
 def test_a_delivered_case_is_told_by_the_app_that_delivers(case: Any, actors: Any) -> None:
     handed_over: set[int] = set()
-    hooks.delivered_appliances.add(
-        source := lambda: Appliance.objects.filter(pk__in=handed_over).values("pk")
-    )
+
+    def source() -> Any:
+        return Appliance.objects.filter(pk__in=handed_over).values("pk")
+
+    def state() -> str:
+        return str(with_state(visible_cases(actors.clinic)).get(pk=case.pk).state)
+
+    hooks.delivered_appliances.add(source)
     try:
-        state = lambda: with_state(visible_cases(actors.clinic)).get(pk=case.pk).state  # noqa: E731
         assert state() == CaseState.OPEN
         handed_over |= set(case.appliances.values_list("pk", flat=True)[1:])
         assert state() == CaseState.OPEN
