@@ -19,6 +19,8 @@ ROOT = Path(__file__).resolve().parent.parent
 ENVIRONMENT = ROOT / ".venv"
 RUNTIME_LOCK = ROOT / "requirements.txt"
 TOOLS_LOCK = ROOT / "requirements-dev.txt"
+# Pure Python, published without a wheel: the one package that is built here, from its hashed source.
+NO_WHEEL = "autograd-gamma"
 
 # Commands that are programs of the tools' lock rather than Django commands.
 TOOL_COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
@@ -135,7 +137,8 @@ def _install(lock: Path) -> None:
     done = subprocess.run(  # noqa: S603
         [
             str(_python()), "-m", "pip", "install", "--quiet", "--disable-pip-version-check",
-            "--require-hashes", "--no-deps", "--only-binary", ":all:", "-r", str(lock),
+            "--require-hashes", "--no-deps", "--only-binary", ":all:", "--no-binary", NO_WHEEL,
+            "-r", str(lock),
         ],
         check=False,
     )  # fmt: skip
