@@ -5,8 +5,9 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import wraps
-from typing import Any, Concatenate, ParamSpec, cast
+from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
+from django import forms
 from django.conf import settings
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
@@ -16,10 +17,12 @@ from django.utils.http import urlencode
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.accounts.models import User
+from labtrack.errors import DomainError, NotFound
 
 # Session mark of an operator who took over a tablet by badge or PIN.
 SWITCHED = "switched"
 
+Done = TypeVar("Done")
 Rest = ParamSpec("Rest")
 View = Callable[Concatenate[HttpRequest, Rest], HttpResponseBase]
 
@@ -69,6 +72,22 @@ def client_address(request: HttpRequest) -> str:
     if proxies and chain:
         return chain[-min(proxies, len(chain))]
     return str(request.META.get("REMOTE_ADDR", ""))
+
+
+def add_refusal(form: forms.BaseForm, error: DomainError) -> None:
+    """Show a refusal at the field it is about, or at the top of the form."""
+    form.add_error(error.field if error.field in form.fields else None, error.sentence)
+
+
+def attempt(form: forms.BaseForm, act: Callable[[], Done]) -> Done | None:
+    """Do it, or put the refusal on the form and return None; what is not there stays a 404."""
+    try:
+        return act()
+    except NotFound:
+        raise
+    except DomainError as error:
+        add_refusal(form, error)
+        return None
 
 
 def submission_key(request: HttpRequest) -> str:

@@ -10,7 +10,6 @@ from django import forms
 from django.utils import timezone
 
 from cases.choices import Tissue
-from labtrack.errors import DomainError
 from production.choices import (
     EVENTS_OF_KIND,
     ContactPurpose,
@@ -28,11 +27,6 @@ from production.choices import (
 from production.models import Equipment, Lot, Material, Printer, Tank
 
 NOW_HELP = "Leave empty for now."
-
-
-def add_refusal(form: forms.Form, error: DomainError) -> None:
-    """Show a refusal at the field it is about, or at the top of the form."""
-    form.add_error(error.field if error.field in form.fields else None, error.sentence)
 
 
 class MomentField(forms.DateTimeField):

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import Any, TypeVar
+from collections.abc import Iterable
+from typing import Any
 
 from django import forms
 from django.contrib import messages
@@ -23,21 +23,8 @@ from cases.services.order import LineOrder, add_order_lines, cancel_appliance, r
 from cases.services.waits import answer_clinic, ask_clinic
 from cases.uploads import mesh_limit
 from labtrack.accounts.choices import Capability
-from labtrack.errors import DomainError, NotFound
-from labtrack.web import actor_of, page, submission_key
-
-Done = TypeVar("Done")
-
-
-def attempt(form: forms.Form, act: Callable[[], Done]) -> Done | None:
-    """Do it, or put the refusal on the form and return None; a stranger's thing stays not there."""
-    try:
-        return act()
-    except NotFound:
-        raise
-    except DomainError as error:
-        form.add_error(error.field if error.field in form.fields else None, error.sentence)
-        return None
+from labtrack.errors import NotFound
+from labtrack.web import actor_of, attempt, page, submission_key
 
 
 def say_refusals(request: HttpRequest, forms_back: Iterable[forms.Form]) -> None:

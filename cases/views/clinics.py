@@ -11,9 +11,8 @@ from django.views.decorators.http import require_http_methods
 from cases.forms import ChangeClinicForm, ClinicForm
 from cases.queries import clinic_for, visible_clinics
 from cases.services.clinics import add_clinic, change_clinic
-from cases.views.case import attempt
 from labtrack.accounts.choices import Capability
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, attempt, page, submission_key
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

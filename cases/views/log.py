@@ -13,7 +13,7 @@ from cases.forms import CaseForm, LineForm, OrderFormSet, ordered_lines
 from cases.services.log_case import log_case
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, submission_key
 
 PREFIX = "lines"
 
@@ -39,7 +39,7 @@ def log(request: HttpRequest) -> HttpResponse:
             **wanted,
         )
     except DomainError as error:
-        form.add_error(error.field if error.field in form.fields else None, error.sentence)
+        add_refusal(form, error)
         return _form_page(request, form, lines, status=error.status)
     messages.success(request, f"{outcome.thing.label} is logged. Attach its meshes below.")
     return redirect("cases:case", number=outcome.thing.number)

@@ -29,11 +29,11 @@ from cases.uploads import (
     received_from_form,
     refuse_large_body,
 )
-from cases.views.case import attempt, render_case, say_refusals
+from cases.views.case import render_case, say_refusals
 from labtrack.accounts.choices import Capability
 from labtrack.audit.services.submissions import Outcome
 from labtrack.errors import DomainError, NotFound, Refused
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, attempt, page, submission_key
 
 
 @csrf_exempt  # checked by _attach, once the streaming of the body is set up

@@ -15,10 +15,10 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, Refused
 from labtrack.usecase import use_case
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, submission_key
 from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import BuildState, Outcome, PartPurpose, Step
-from production.forms import FinishForm, PlanForm, PreparationForm, add_refusal, moment_now
+from production.forms import FinishForm, PlanForm, PreparationForm, moment_now
 from production.hooks import build_panels
 from production.models import Build, Preparation, Tank
 from production.queries.ages import tank_age, tank_ages

@@ -10,8 +10,8 @@ from django.views.decorators.http import require_http_methods
 from cases.queries import case_for, visible_cases
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound
-from labtrack.web import actor_of, page, submission_key
-from production.forms import DeliveryForm, FitForm, add_refusal
+from labtrack.web import actor_of, add_refusal, page, submission_key
+from production.forms import DeliveryForm, FitForm
 from production.models import Piece
 from production.services.delivery import answer_fit, deliver
 from production.views.common import LARGEST_NUMBER, marked_pieces

@@ -13,10 +13,10 @@ from django.views.decorators.http import require_http_methods, require_POST
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, Refused
 from labtrack.usecase import use_case
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, submission_key
 from production.answer_sheet import answer_sheet
 from production.choices import Step
-from production.forms import BatchForm, CycleForm, add_refusal, moment_now
+from production.forms import BatchForm, CycleForm, moment_now
 from production.models import FormingBatch, FormingCycle
 from production.queries.bench import waiting_parts
 from production.queries.lab import last_settings_of_batch

@@ -13,9 +13,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, submission_key
 from production.choices import EVENTS_OF_KIND, EquipmentKind, EventKind
-from production.forms import EquipmentForm, EventForm, ReasonForm, add_refusal
+from production.forms import EquipmentForm, EventForm, ReasonForm
 from production.hooks import lab_panels
 from production.models import Equipment
 from production.queries.ages import bath_age, care_age, lamp_age, tank_age

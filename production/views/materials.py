@@ -10,14 +10,13 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound, Refused
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, submission_key
 from production.forms import (
     CombinationForm,
     LotForm,
     MaterialForm,
     MaterialInstructionForm,
     ReasonForm,
-    add_refusal,
 )
 from production.models import Lot, Material, MaterialInstruction, ProcessCombination
 from production.queries.lab import held_reasons, lots_of, material_rows

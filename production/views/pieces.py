@@ -13,10 +13,10 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError
 from labtrack.usecase import use_case
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, submission_key
 from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import PIECE_STEPS, WORK_STEPS, PartPurpose, Step
-from production.forms import OutcomeForm, add_refusal
+from production.forms import OutcomeForm
 from production.hooks import part_panels, piece_panels
 from production.models import Part, Piece
 from production.queries.ages import model_age_days

@@ -14,10 +14,10 @@ from django.views.decorators.http import require_http_methods
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound
 from labtrack.usecase import use_case
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, submission_key
 from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import TREATMENT_STEPS, Outcome, Step
-from production.forms import RunForm, add_refusal, moment_now
+from production.forms import RunForm, moment_now
 from production.models import Build, Part, TreatmentRun
 from production.queries.ages import bath_age, lamp_age
 from production.queries.bench import waiting_parts

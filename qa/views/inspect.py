@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from cases.services.file_store import blob_path
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, attempt, page, submission_key
 from production.choices import Step
 from production.models import Part, Piece
 from qa.choices import Verdict
@@ -32,7 +32,6 @@ from qa.queries.inspections import (
 from qa.services.inspections import FoundDefect, Look, record_inspection, record_inspections
 from qa.teeth import tooth
 from qa.tooth_chart import HEIGHT, WIDTH, placed_teeth
-from qa.views.attempt import attempt
 
 ROWS = 60
 

@@ -9,11 +9,10 @@ from django.views.decorators.http import require_http_methods
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
-from labtrack.web import actor_of, page
+from labtrack.web import actor_of, attempt, page
 from qa.forms import KindForm
 from qa.models import DefectKind
 from qa.services.kinds import save_kind
-from qa.views.attempt import attempt
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -8,11 +8,10 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
 from labtrack.accounts.choices import Capability
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, attempt, page, submission_key
 from qa.forms import LimitsForm
 from qa.models import LimitVersion
 from qa.services.limits import change_limits, limits_in_force
-from qa.views.attempt import attempt
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

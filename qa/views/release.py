@@ -14,13 +14,12 @@ from cases.models import Case
 from cases.queries import case_for
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, attempt, page, submission_key
 from qa.choices import SignatureMeaning
 from qa.forms import ConcessionForm, SignForm, WithdrawForm
 from qa.models import Release
 from qa.queries.releases import PieceState, pieces_of_case, releases_of_case
 from qa.services.release import grant_concession, release_pieces, sign, withdraw_release
-from qa.views.attempt import attempt
 
 
 @require_safe

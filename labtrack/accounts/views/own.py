@@ -16,7 +16,7 @@ from labtrack.accounts.forms import OwnBadgeForm, OwnPinForm, PasswordForm
 from labtrack.accounts.models import User
 from labtrack.accounts.services.own_sign_in import change_badge, change_password, change_pin
 from labtrack.errors import DomainError
-from labtrack.web import actor_of, page
+from labtrack.web import actor_of, add_refusal, page
 
 
 def _change_password(actor: Actor, form: forms.Form) -> str:
@@ -60,7 +60,7 @@ def own(request: HttpRequest) -> HttpResponse:
             try:
                 sentence = FORMS[sent][1](actor, form)
             except DomainError as error:
-                form.add_error(error.field if error.field in form.fields else None, error.sentence)
+                add_refusal(form, error)
                 status = error.status
             else:
                 update_session_auth_hash(request, User.objects.get(pk=actor.user.pk))

@@ -21,7 +21,7 @@ from labtrack.accounts.services.people import (
     reset_password,
 )
 from labtrack.errors import DomainError
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, submission_key
 
 
 @require_http_methods(["GET", "HEAD"])
@@ -60,7 +60,7 @@ def add(request: HttpRequest) -> HttpResponse:
                     extra=form.extra(),
                 )
             except DomainError as error:
-                form.add_error(error.field if error.field in form.fields else None, error.sentence)
+                add_refusal(form, error)
                 status = error.status
             else:
                 return _show_password(request, made)
@@ -86,7 +86,7 @@ def person(request: HttpRequest, user_id: int) -> HttpResponse:
                     extra=form.extra(),
                 )
             except DomainError as error:
-                form.add_error(error.field if error.field in form.fields else None, error.sentence)
+                add_refusal(form, error)
                 status = error.status
             else:
                 messages.success(request, f"{form.cleaned_data['name']} is changed.")

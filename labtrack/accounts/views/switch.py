@@ -13,7 +13,7 @@ from labtrack.accounts.models import User
 from labtrack.accounts.services.operator import operators, switch_by_badge, switch_by_pin
 from labtrack.accounts.views.sign_in import BACKEND, safe_next
 from labtrack.errors import DomainError, NotAllowed
-from labtrack.web import SWITCHED, actor_of, client_address, page
+from labtrack.web import SWITCHED, actor_of, add_refusal, client_address, page
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -33,7 +33,7 @@ def switch(request: HttpRequest) -> HttpResponse:
         try:
             user = _operator(request, badge_form if by_badge else None, pin_form)
         except DomainError as error:
-            form.add_error(error.field if error.field in form.fields else None, error.sentence)
+            add_refusal(form, error)
             status = error.status
         else:
             return _hand_over(request, user)

@@ -17,7 +17,7 @@ from labtrack.accounts.forms import TokenForm
 from labtrack.accounts.models import ApiToken
 from labtrack.accounts.services.tokens import make_token, offered_scopes, revoke_token
 from labtrack.errors import DomainError
-from labtrack.web import actor_of, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, submission_key
 
 
 @never_cache
@@ -39,7 +39,7 @@ def tokens(request: HttpRequest) -> HttpResponse:
                     expires_at=_end_of(form.cleaned_data["expires_on"]),
                 )
             except DomainError as error:
-                form.add_error(error.field if error.field in form.fields else None, error.sentence)
+                add_refusal(form, error)
                 status = error.status
             else:
                 return render(
