@@ -17,6 +17,8 @@ from typing import Any
 
 import pytest
 from django.conf import settings as django_settings
+from django.db import connection
+from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.backends.base.operations import BaseDatabaseOperations
 from django.test import Client
 from django.utils import timezone
@@ -59,6 +61,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         commits = marker is not None and marker.kwargs.get("transaction")
         if commits or {"transactional_db", "live_server"} & set(names):
             names.append("django_db_serialized_rollback")
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None) -> None:
+    """Let every connection know what was seeded, not only the one that made the database.
+
+    While Playwright's loop runs in this thread, Django opens another connection for it. Without the
+    seeds at hand that one's flush would make content types of its own, and the next test that puts the
+    seeds back would find them taken.
+    """
+    BaseDatabaseWrapper._test_serialized_contents = (  # type: ignore[attr-defined]
+        connection._test_serialized_contents  # type: ignore[attr-defined]
+    )
 
 
 def _flush_past_the_triggers(flush: Callable[..., None]) -> Callable[..., None]:

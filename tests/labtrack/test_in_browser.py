@@ -224,6 +224,8 @@ def test_a_wrong_password_puts_the_reader_at_the_sentence(visit: Any) -> None:
 
 
 def test_filters_of_the_record_apply_as_they_change(visit: Any, actors: Any, people: Any) -> None:
+    from playwright.sync_api import expect
+
     from labtrack.audit.services.record import record_created
 
     record_created(actor=actors.manager, action="thing.made", subject=people.clinic)
@@ -232,6 +234,6 @@ def test_filters_of_the_record_apply_as_they_change(visit: Any, actors: Any, peo
     page.goto("/record/")
     assert page.locator(".change").count() == 2
     page.get_by_label("What was done").select_option("thing.made")
-    page.wait_for_function("document.querySelectorAll('.change').length === 1")
+    expect(page.locator(".change")).to_have_count(1)
     assert "action=thing.made" in page.url
     assert page.said == []
