@@ -174,7 +174,7 @@ def compare_print(
     samples = sample_surface(scan_mesh, request.spacing_mm)
     tell(0.25, "Finding the pose")
     misfit = wrong_at_sight(ready, samples, request.registration)
-    narrow = replace(request.registration, widest=misfit is None)
+    narrow = replace(request.registration, wider_grids=2 if misfit is None else 0)
     registration = register(ready.target, samples, narrow)
     tell(0.5, "Measuring the deviation")
     deviation = measure(ready, samples, registration.transform, request.deviation)

@@ -46,8 +46,10 @@ def what_is_wrong(
     settings: RegisterSettings,
 ) -> Misfit | None:
     """The first fault that explains why a scan of the right size does not fit, or None."""
-    settings = replace(settings, widest=False)
     few = scan.thin_out(settings.fine_points, seed=settings.seed)
+    size = _spread(_without_table(few, settings)) / _spread(design.target.samples)
+    # A whole scan needs no wider search; a crop does.
+    settings = replace(settings, wider_grids=0 if 0.85 < size < 1.2 else 1)
     plain = share_near(design, few, registration.transform, settings)
     if plain > 0.9:
         return None
@@ -73,7 +75,7 @@ def wrong_at_sight(design: Design, scan: Samples, settings: RegisterSettings) ->
     if table is not None:
         return table
     few = scan.thin_out(settings.fine_points, seed=settings.seed)
-    return _wrong_unit(design, few, replace(settings, widest=False))
+    return _wrong_unit(design, few, replace(settings, wider_grids=1))
 
 
 def share_near(design: Design, scan: Samples, transform: FloatArray, settings: RegisterSettings) -> float:

@@ -36,7 +36,10 @@ QUICK_SLACK, WIDE_SLACK = 2.0, 1.1
 
 @dataclass(frozen=True)
 class RegisterSettings:
-    """Tolerances of the registration; lengths in mm, angles in degrees."""
+    """Tolerances of the registration; lengths in mm, angles in degrees.
+
+    ``wider_grids``: how many of the two wider grids of starts may be tried when nothing fits.
+    """
 
     start_points: int = 300
     middle_points: int = 1_000
@@ -44,7 +47,7 @@ class RegisterSettings:
     start_rounds: int = 12
     second_rounds: int = 12
     third_rounds: int = 20
-    fine_rounds: int = 30
+    fine_rounds: int = 20
     clip_mm: float = 1.0
     same_turn_deg: float = 10.0
     same_shift_mm: float = 3.0
@@ -56,9 +59,10 @@ class RegisterSettings:
     widest_share: float = 0.35
     plane_share: float = 0.12
     planes: int = 3
-    widest: bool = True
+    wider_grids: int = 2
     settled_mm: float = 1e-5
-    settled_rad: float = 2e-7
+    settled_share: float = 2e-4
+    arm_mm: float = 30.0
     seed: int = 0
 
 
@@ -111,7 +115,7 @@ def register(target: Target, scan: Samples, settings: RegisterSettings | None = 
     poses, costs = _best_of(target, few, some, _starts(target, subject, settings), settings, QUICK_SLACK)
     widened = False
     grids = ((_turned_starts, settings.fits_share), (_wide_starts, settings.widest_share))
-    for more_starts, enough in grids[: 2 if settings.widest else 1]:
+    for more_starts, enough in grids[: settings.wider_grids]:
         if _share_close(target, some, poses[0], settings) >= enough:
             break
         widened = True
@@ -143,7 +147,9 @@ def refine(
         matrix, right = kernels.normal_equations(moved, away, distance, weight, middle, 0.0)
         step = kernels.solve_six(matrix, right, 1e-12)
         kernels.turn(pose, middle, step)
-        if np.linalg.norm(step[:3]) < settings.settled_rad and np.linalg.norm(step[3:]) < settings.settled_mm:
+        # Settled to a small share of what is left over: a poor fit needs no nanometres.
+        settled = max(settings.settled_mm, settings.settled_share * float(np.median(distance)))
+        if max(np.linalg.norm(step[:3]) * settings.arm_mm, np.linalg.norm(step[3:])) < settled:
             break
     return pose
 
