@@ -2,7 +2,8 @@
 
 A group is a module with ``compute(subject, limits, progress) -> frozen figures``,
 ``figures_json(figures) -> dict`` and ``judge(figures, request, limits) -> list[Check]``; adding one to
-``GROUPS`` is all it takes.
+``GROUPS`` is all it takes. A module that can show its figures on the surface also offers
+``maps(figures) -> tuple[SurfaceMap, ...]`` (``qa.geometry.maps``).
 """
 
 from __future__ import annotations
@@ -16,13 +17,23 @@ import numpy as np
 
 from qa.geometry import contact, layers, size, surface
 from qa.geometry.limits import LimitSet
+from qa.geometry.maps import SurfaceMap
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.reading import ReadMesh
 from qa.geometry.subject import ROLES, CheckRequest, Role, Subject, make_subject
 from qa.geometry.supports import judge_supports
 from qa.geometry.verdicts import Check, Verdict, jsonable, worst
 
-__all__ = ["ENGINE", "GROUPS", "CheckRequest", "DesignCheck", "Group", "Profile", "check_design"]
+__all__ = [
+    "ENGINE",
+    "GROUPS",
+    "CheckRequest",
+    "DesignCheck",
+    "Group",
+    "Profile",
+    "check_design",
+    "surface_maps",
+]
 
 ENGINE = "geometry 1.0"
 
@@ -154,6 +165,16 @@ def check_design(
         profile=_profile(found.get("layers")),
         groups=MappingProxyType(found),
     )
+
+
+def surface_maps(result: DesignCheck) -> tuple[SurfaceMap, ...]:
+    """The maps of every group that offers some, in the order of the groups; all show at least one value."""
+    made: list[SurfaceMap] = []
+    for group in GROUPS:
+        offered = getattr(group.module, "maps", None)
+        if offered is not None and group.name in result.groups:
+            made += [one for one in offered(result.groups[group.name]) if one.shown]
+    return tuple(made)
 
 
 def _report(progress: Callable[[float, str], None] | None, share: float, words: str) -> None:

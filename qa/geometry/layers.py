@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -12,7 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qa.geometry.kernels import compiled
+from qa.geometry.layer_maps import layer_maps, overhang_values, start_values
 from qa.geometry.limits import LimitSet
+from qa.geometry.maps import SurfaceMap, ValueArray
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.mid_air import profile_layers
 from qa.geometry.slicing import count_segments, list_faces, vertex_levels
@@ -55,7 +57,10 @@ class LayerProfile:
 
 @dataclass(frozen=True, eq=False)
 class LayerFigures:
-    """Figures of the group; ``None`` where the mesh does not allow one and ``refused`` says why."""
+    """Figures of the group; ``None`` where the mesh does not allow one and ``refused`` says why.
+
+    ``shallow_deg`` and ``near_start_mm`` are per vertex, for the surface maps.
+    """
 
     layers: int
     profile: LayerProfile | None
@@ -69,6 +74,8 @@ class LayerFigures:
     overhang_angle_deg: float
     peel_index: float | None
     refused: str | None
+    shallow_deg: ValueArray | None = None
+    near_start_mm: ValueArray | None = None
 
 
 def layer_count(height_mm: float, layer_mm: float) -> int:
@@ -165,6 +172,14 @@ def compute(
     subject: Subject, limits: LimitSet, progress: Callable[[float], None] | None = None
 ) -> LayerFigures:
     """Slice the part and find its figures."""
+    figures = _computed(subject, limits, progress)
+    starts = None
+    if figures.profile is not None and figures.mid_air_starts:
+        starts = start_values(subject, _places(figures.profile))
+    return replace(figures, shallow_deg=overhang_values(subject), near_start_mm=starts)
+
+
+def _computed(subject: Subject, limits: LimitSet, progress: Callable[[float], None] | None) -> LayerFigures:
     angle = limits.value("overhang_angle")
     layer_mm = subject.request.layer_mm
     layers = layer_count(subject.height_mm, layer_mm)
@@ -212,10 +227,7 @@ def _figures(subject: Subject, profile: LayerProfile, overhang: float, angle: fl
     largest = int(np.argmax(areas))
     steps = np.diff(areas)
     step = int(np.argmax(steps)) if len(steps) else 0
-    places = profile.starts.copy()
-    places[:, 2] = (profile.starts[:, 0] + 0.5) * profile.layer_mm
-    places[:, :2] = profile.starts[:, 1:3]
-    mid_air = np.hstack([subject.in_file(places[:, :3]), profile.starts[:, 3:]])
+    mid_air = np.hstack([subject.in_file(_places(profile)), profile.starts[:, 3:]])
     return LayerFigures(
         layers=profile.layers,
         profile=profile,
@@ -230,6 +242,17 @@ def _figures(subject: Subject, profile: LayerProfile, overhang: float, angle: fl
         peel_index=float(np.mean((np.abs(areas) / 100.0) ** 1.5)),
         refused=None,
     )
+
+
+def _places(profile: LayerProfile) -> FloatArray:
+    """Where something starts in mid-air, k x 3 in the build pose."""
+    heights = (profile.starts[:, 0] + 0.5) * profile.layer_mm
+    return np.column_stack([profile.starts[:, 1:3], heights])
+
+
+def maps(figures: LayerFigures) -> tuple[SurfaceMap, ...]:
+    """Where the surface faces down, and what starts in mid-air."""
+    return layer_maps(figures.shallow_deg, figures.overhang_angle_deg, figures.near_start_mm, figures.mid_air)
 
 
 def figures_json(figures: LayerFigures) -> dict[str, Any]:
