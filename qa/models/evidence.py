@@ -13,23 +13,27 @@ from django.db.models import Q
 from production.choices import Outcome
 from production.models import Part, Piece
 from qa.choices import EvidenceSource, EvidenceUnit
+from qa.models.history import HistoryImport
 
 
 class _Factors(models.Model):
     """What both tables carry of how, where and by whom it was made."""
 
     source = models.CharField(max_length=10, choices=EvidenceSource.choices, default=EvidenceSource.LAB)
-    label = models.CharField(max_length=40)
+    history = models.ForeignKey(
+        HistoryImport, null=True, blank=True, on_delete=models.CASCADE, related_name="+", db_index=False
+    )
+    label = models.CharField(max_length=80)
     occurred_at = models.DateTimeField()
     day = models.DateField()
-    build = models.CharField(max_length=20, blank=True, help_text="Parts of one build share causes.")
+    build = models.CharField(max_length=80, blank=True, help_text="Parts of one build share causes.")
     printer = models.CharField(max_length=80)
-    process = models.CharField(max_length=20, blank=True)
+    process = models.CharField(max_length=40, blank=True)
     grade = models.CharField(max_length=20, blank=True)
     material = models.CharField(max_length=80, blank=True)
-    lot = models.CharField(max_length=60, blank=True)
-    colour = models.CharField(max_length=40, blank=True)
-    translucency = models.CharField(max_length=10, blank=True)
+    lot = models.CharField(max_length=80, blank=True)
+    colour = models.CharField(max_length=80, blank=True)
+    translucency = models.CharField(max_length=40, blank=True)
     profile = models.CharField(max_length=80, blank=True)
     tank = models.CharField(max_length=80, blank=True)
     days_since_filter = models.FloatField(null=True)
@@ -48,9 +52,9 @@ class _Factors(models.Model):
     defective = models.BooleanField(default=False, help_text="Any defect found, lost or not.")
     contaminated = models.BooleanField(default=False, help_text="Any defect of the contamination list.")
     mature = models.BooleanField(default=False)
-    case_label = models.CharField(max_length=20, blank=True)
+    case_label = models.CharField(max_length=80, blank=True)
     clinic = models.CharField(max_length=120, blank=True)
-    appliance_kind = models.CharField(max_length=30, blank=True)
+    appliance_kind = models.CharField(max_length=80, blank=True)
 
     class Meta:
         abstract = True
@@ -61,7 +65,7 @@ class PrintAttempt(_Factors):
 
     part = models.OneToOneField(Part, null=True, on_delete=models.PROTECT, related_name="evidence")
     layer_um = models.PositiveSmallIntegerField(null=True)
-    orientation = models.CharField(max_length=10, blank=True)
+    orientation = models.CharField(max_length=40, blank=True)
     platform_x_mm = models.FloatField(null=True)
     platform_y_mm = models.FloatField(null=True)
     supports = models.BooleanField(null=True)
@@ -76,6 +80,8 @@ class PrintAttempt(_Factors):
             models.Index(fields=["day"], name="attempt_by_day"),
             # What is left out of it, and what time has made mature.
             models.Index(fields=["day"], condition=Q(mature=False), name="attempt_immature"),
+            # The rows of one imported file.
+            models.Index(fields=["history"], condition=Q(history__isnull=False), name="attempt_of_history"),
         ]
         constraints = [
             models.CheckConstraint(
@@ -94,7 +100,7 @@ class FormedPieceRow(_Factors):
     piece = models.OneToOneField(Piece, null=True, on_delete=models.PROTECT, related_name="evidence")
     forming_machine = models.CharField(max_length=80, blank=True)
     sheet = models.CharField(max_length=80, blank=True)
-    sheet_lot = models.CharField(max_length=60, blank=True)
+    sheet_lot = models.CharField(max_length=80, blank=True)
     formings = models.PositiveSmallIntegerField(null=True)
     model_age_days = models.FloatField(null=True)
     heat_s = models.PositiveSmallIntegerField(null=True)
@@ -108,6 +114,8 @@ class FormedPieceRow(_Factors):
             models.Index(fields=["day"], name="piece_row_by_day"),
             # What is left out of it, and what time has made mature.
             models.Index(fields=["day"], condition=Q(mature=False), name="piece_row_immature"),
+            # The rows of one imported file.
+            models.Index(fields=["history"], condition=Q(history__isnull=False), name="piece_row_of_history"),
         ]
         constraints = [
             models.CheckConstraint(
@@ -126,12 +134,16 @@ class EvidenceTally(models.Model):
     ``axis`` is what the level belongs to: ``all``, ``build``, ``printer``, ``grade``, ``material``,
     ``colour``, ``translucency``, ``tank-days``, ``tank-builds``, ``step:<item>`` (level: status of the
     answer) and ``defect`` (level: kind|origin|found). Only mature rows are counted. A cell may fall
-    back to zero and stay: it says the same as no cell.
+    back to zero and stay: it says the same as no cell. Imported files have cells of their own, so that
+    publishing one is a single flag.
     """
 
     unit = models.CharField(max_length=5, choices=EvidenceUnit.choices)
+    history = models.ForeignKey(
+        HistoryImport, null=True, blank=True, on_delete=models.CASCADE, related_name="+", db_index=False
+    )
     day = models.DateField()
-    axis = models.CharField(max_length=60)
+    axis = models.CharField(max_length=120)
     level = models.CharField(max_length=120)
     parts = models.IntegerField(default=0, help_text="How many of the unit are counted here.")
     lost = models.IntegerField(default=0)
@@ -140,7 +152,16 @@ class EvidenceTally(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["unit", "day", "axis", "level"], name="tally_cell_unique"),
+            models.UniqueConstraint(
+                fields=["unit", "day", "axis", "level"],
+                condition=Q(history__isnull=True),
+                name="tally_cell_unique",
+            ),
+            models.UniqueConstraint(
+                fields=["history", "unit", "day", "axis", "level"],
+                condition=Q(history__isnull=False),
+                name="tally_imported_cell_unique",
+            ),
             models.CheckConstraint(
                 condition=Q(parts__gte=0, lost__gte=0, defective__gte=0, contaminated__gte=0),
                 name="tally_never_negative",

@@ -14,6 +14,7 @@ from labtrack.errors import NotFound
 from production.choices import NOT_RECORDED, NOT_RECORDED_LABEL, AnswerStatus, Step
 from qa.choices import EvidenceUnit, Measure
 from qa.models import FormedPieceRow, PrintAttempt
+from qa.queries.published import counts
 from qa.queries.tally import Range
 from qa.services.tally import COLUMN_AXES, STEP_AXIS
 from qa.trend_charts.shared import Names
@@ -69,7 +70,7 @@ def records_behind(asked: RecordsAsked) -> QuerySet[Any]:
     """Mature rows of the range on that axis and level, the latest first; ``NotFound`` for no such axis."""
     model = PrintAttempt if asked.unit == EvidenceUnit.PART else FormedPieceRow
     rows: QuerySet[Any] = model.objects.filter(
-        mature=True, day__gte=asked.days.start, day__lte=asked.days.end
+        counts(), mature=True, day__gte=asked.days.start, day__lte=asked.days.end
     )
     rows = _on_axis(rows, asked)
     if asked.only is not None:

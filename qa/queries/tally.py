@@ -13,6 +13,7 @@ from django.utils import timezone
 
 from qa.choices import EvidenceSource, EvidenceUnit, Measure
 from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
+from qa.queries.published import counts
 
 DEFAULT_DAYS = 90
 QUICK_DAYS = (30, 90, 180, 365)
@@ -82,7 +83,9 @@ class TallyView:
 
 def read_tally(*, unit: EvidenceUnit, measure: Measure, days: Range) -> TallyView:
     """Everything the trends of one range need, in four queries over counts."""
-    rows = EvidenceTally.objects.filter(unit=unit, day__gte=days.start, day__lte=days.end).order_by()
+    rows = EvidenceTally.objects.filter(
+        counts(), unit=unit, day__gte=days.start, day__lte=days.end
+    ).order_by()
     return TallyView(
         unit=unit,
         measure=measure,

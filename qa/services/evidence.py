@@ -27,7 +27,9 @@ from production.choices import Step
 from production.models import Part, Piece, TreatmentRun
 from qa.choices import EvidenceSource
 from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
+from qa.services.evidence_history import rebuild_histories
 from qa.services.evidence_records import Values, part_values, piece_values
+from qa.services.evidence_version import evidence_changed
 from qa.services.tally import TallyChange
 
 Row = TypeVar("Row", PrintAttempt, FormedPieceRow)
@@ -53,6 +55,8 @@ class _Asked:
         for some in _chunks(sorted(parts)):
             _keep_parts(some, change)
         change.apply()
+        if change.rows:
+            evidence_changed()
 
 
 def _after_late_runs(part_ids: set[int]) -> set[int]:
@@ -136,21 +140,25 @@ def _promote_some(model: type[PrintAttempt] | type[FormedPieceRow]) -> int:
             change.add(row)
         model.objects.filter(pk__in=[row.pk for row in rows]).update(mature=True)
         change.apply()
+        if rows:
+            evidence_changed()
     return len(rows)
 
 
 def rebuild_evidence(report: Callable[[str], None] = lambda line: None) -> None:
     """Make every row and the whole tally again from the records, in one transaction, in bounded memory.
 
-    Imported rows are kept as they are and counted again.
+    Imported history is made again from its own source rows.
     """
     with transaction.atomic():
         _remove_orphans()
         _rebuild(Part, _keep_parts, "parts", report)
         _rebuild(Piece, _keep_pieces, "pieces", report)
-        EvidenceTally.objects.all().delete()
+        EvidenceTally.objects.filter(history__isnull=True).delete()
         _count_again(PrintAttempt, report)
         _count_again(FormedPieceRow, report)
+        rebuild_histories(report)
+        evidence_changed()
 
 
 def _remove_orphans() -> None:
@@ -175,7 +183,9 @@ def _rebuild(
 def _count_again(model: type[PrintAttempt] | type[FormedPieceRow], report: Callable[[str], None]) -> None:
     last = 0
     while True:
-        rows: list[Any] = list(model.objects.filter(pk__gt=last, mature=True).order_by("pk")[:CHUNK])
+        rows: list[Any] = list(
+            model.objects.filter(pk__gt=last, mature=True, history__isnull=True).order_by("pk")[:CHUNK]
+        )
         if not rows:
             return
         change = TallyChange()
@@ -244,6 +254,7 @@ def _store(
         change.add(row)
         altered.append(row)
         names |= set(differing)
+    change.rows += len(made) + len(altered)
     if made:
         model.objects.bulk_create(made)
     if altered:

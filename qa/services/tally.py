@@ -24,10 +24,11 @@ LEVEL_LENGTH = 120
 
 
 class TallyChange:
-    """What rows add to and take from the cells; ``apply`` writes it in one go."""
+    """What rows of the lab add to and take from the cells; ``apply`` writes it in one go."""
 
     def __init__(self) -> None:
         self._cells: dict[Cell, list[int]] = {}
+        self.rows = 0  # written, whether they count or not
 
     def add(self, row: PrintAttempt | FormedPieceRow) -> None:
         self._count(row, 1)
@@ -71,7 +72,7 @@ class TallyChange:
         statement = (
             f"UPDATE {EvidenceTally._meta.db_table} SET parts = parts + %s, lost = lost + %s, "  # noqa: S608
             "defective = defective + %s, contaminated = contaminated + %s "
-            "WHERE unit = %s AND day = %s AND axis = %s AND level = %s"
+            "WHERE history_id IS NULL AND unit = %s AND day = %s AND axis = %s AND level = %s"
         )
         with connection.cursor() as cursor:
             cursor.executemany(

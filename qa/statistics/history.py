@@ -12,7 +12,7 @@ import difflib
 import hashlib
 import io
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import islice
@@ -57,6 +57,8 @@ NOT_NEGATIVE = (
 NUMBERS = (*NOT_NEGATIVE, "platform_x_mm", "platform_y_mm", "resin_temp_c", "mean_deviation_um")
 KNOWN = frozenset((*TEXTS, *YES_NO, *NUMBERS, "printed_at", "outcome", "defects"))
 STEP = "step:"
+LONGEST_NAME = 100
+FIRST_YEAR, LAST_YEAR = 1980, 2200
 CACHED_CELLS = 20_000  # cells of one column whose reading is remembered
 _NUMERALS = str.maketrans("", "", "0123456789.-")
 
@@ -126,7 +128,17 @@ class HistoryReader:
     ``unknown_columns`` that were not read, and ``notes`` for a person about what was recognised.
     """
 
-    def __init__(self, stream: IO[bytes], *, max_rows: int = MAX_ROWS, chunk_rows: int = CHUNK_ROWS) -> None:
+    def __init__(
+        self,
+        stream: IO[bytes],
+        *,
+        max_rows: int = MAX_ROWS,
+        chunk_rows: int = CHUNK_ROWS,
+        longest: Mapping[str, int] | None = None,
+        largest: Mapping[str, float] | None = None,
+    ) -> None:
+        """``longest``: characters a text column may hold; ``largest``: the largest number of a column."""
+        self._longest, self._largest = dict(longest or {}), dict(largest or {})
         self._stream = _seekable(stream)
         self._copied = self._stream is not stream
         self._max_rows, self._chunk_rows = max_rows, chunk_rows
@@ -139,6 +151,14 @@ class HistoryReader:
         self.unknown_columns: tuple[str, ...] = ()
         self.step_items: tuple[str, ...] = ()
         self.notes: list[str] = []
+
+    def row_of(self, part: str) -> int | None:
+        """The row that holds ``part``, of those read so far."""
+        return self._parts.get(part)
+
+    def refuse(self, row: int | None, column: str | None, reason: str) -> None:
+        """Add a problem that only the caller can see."""
+        self._problem(row, column, reason)
 
     def __iter__(self) -> Iterator[HistoryChunk]:
         encoding = _encoding(self._stream)
@@ -225,7 +245,9 @@ class HistoryReader:
             if name and name in header[:place]:
                 self._problem(1, name, "stands twice in the header")
             elif name in KNOWN or (name.startswith(STEP) and len(name) > len(STEP)):
-                columns.append(_Column(name, place, self._converter(name)))
+                columns.append(_Column(name, place, self._bounded(name, self._converter(name))))
+                if len(name) > LONGEST_NAME:
+                    self._problem(1, name[:40], f"is longer than {LONGEST_NAME} characters")
                 if name.startswith(STEP):
                     steps.append(name[len(STEP) :])
             elif name:
@@ -244,10 +266,26 @@ class HistoryReader:
             self.notes.append(f"Column '{name}' is unknown and was not read{hint}")
         return columns
 
+    def _bounded(self, name: str, convert: Convert) -> Convert:
+        """``convert``, refusing what is longer or larger than the caller keeps."""
+        longest, largest = self._longest.get(name), self._largest.get(name)
+        if longest is None and largest is None:
+            return convert
+
+        def bounded(cell: str) -> Value:
+            value = convert(cell)
+            if longest is not None and isinstance(value, str) and len(value) > longest:
+                raise CellRefused(f"is longer than {longest} characters")
+            if largest is not None and isinstance(value, float) and value > largest:
+                raise CellRefused(f"is {value:g}; at most {largest:g} can be")
+            return value
+
+        return bounded
+
     def _converter(self, name: str) -> Convert:
         conventions = self._conventions
         if name == "printed_at":
-            return _needed(lambda cell: read_moment(cell, conventions))
+            return _needed(lambda cell: _likely(read_moment(cell, conventions)))
         if name == "outcome":
             return _outcome
         if name == "defects":
@@ -289,7 +327,8 @@ class HistoryReader:
 
     def _read(self, column: _Column, cells: tuple[str, ...], numbers: Sequence[int]) -> list[Value]:
         if column.name in NUMBERS and not self._conventions.decimal_comma:
-            plain = _plain_numbers(cells, negative=column.name not in NOT_NEGATIVE)
+            largest = self._largest.get(column.name, LARGEST_NUMBER)
+            plain = _plain_numbers(cells, negative=column.name not in NOT_NEGATIVE, largest=largest)
             if plain is not None:
                 return plain
         cache = column.cache
@@ -369,7 +408,9 @@ def history_frame(chunks: list[HistoryChunk]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _plain_numbers(cells: tuple[str, ...], *, negative: bool) -> list[Value] | None:
+def _plain_numbers(
+    cells: tuple[str, ...], *, negative: bool, largest: float = LARGEST_NUMBER
+) -> list[Value] | None:
     """The cells as numbers where each is empty or plainly written with a decimal point; else ``None``."""
     if "".join(cells).translate(_NUMERALS):
         return None
@@ -378,8 +419,8 @@ def _plain_numbers(cells: tuple[str, ...], *, negative: bool) -> list[Value] | N
     except ValueError:
         return None
     smallest = min((value for value in values if isinstance(value, float)), default=0.0)
-    largest = max((value for value in values if isinstance(value, float)), default=0.0)
-    in_range = (negative or smallest >= 0) and max(-smallest, largest) <= LARGEST_NUMBER
+    most = max((value for value in values if isinstance(value, float)), default=0.0)
+    in_range = (negative or smallest >= 0) and max(-smallest, most) <= largest
     return values if in_range else None
 
 
@@ -397,6 +438,12 @@ def _needed(convert: Convert) -> Convert:
         return value
 
     return read
+
+
+def _likely(moment: datetime | None) -> datetime | None:
+    if moment is not None and not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        raise CellRefused(f"lies in the year {moment.year}; a print is expected after {FIRST_YEAR}")
+    return moment
 
 
 def _outcome(cell: str) -> str:
