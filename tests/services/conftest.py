@@ -6,6 +6,7 @@ import json
 import os
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import time
@@ -13,6 +14,7 @@ import urllib.error
 import urllib.request
 import uuid
 from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,8 @@ from urllib.parse import urlsplit, urlunsplit
 import psycopg
 import pytest
 import redis
+
+from labtrack.serve import children
 
 ROOT = Path(__file__).resolve().parents[2]
 PATIENCE_S = 90.0
@@ -41,6 +45,33 @@ def eventually(question: Callable[[], Any], *, what: str, patience_s: float = PA
             return answer
         time.sleep(0.05)
     pytest.fail(f"waited {patience_s:.0f} s in vain: {what}")
+
+
+def children_of(pid: int) -> dict[int, str]:
+    """Direct children by process number, with their command lines."""
+    found: dict[int, str] = {}
+    for entry in Path("/proc").iterdir():
+        if not entry.name.isdigit():
+            continue
+        try:
+            parent = int((entry / "stat").read_text().rsplit(")", 1)[1].split()[1])
+            command = (entry / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+        except (OSError, IndexError):
+            continue
+        if parent == pid:
+            found[int(entry.name)] = command
+    return found
+
+
+def kill_tree(pid: int) -> None:
+    """SIGKILL to a program and all its descendants, the program first so that it starts no new ones."""
+    doomed, seen = [pid], 0
+    while seen < len(doomed):
+        doomed += children_of(doomed[seen])
+        seen += 1
+    for each in doomed:
+        with suppress(ProcessLookupError):
+            os.kill(each, signal.SIGKILL)
 
 
 @dataclass
@@ -83,6 +114,20 @@ class Installation:
         self.wait_until_up()
         return program
 
+    def start_part(self, name: str) -> subprocess.Popen[bytes]:
+        """One of the programs that ``serve`` keeps alive, by its name there, on its own."""
+        parts = children(bind=f"127.0.0.1:{self.port}", folder=self.folder, threads=8)
+        return self.start(*next(part.command for part in parts if part.name == name))
+
+    def rows(self, query: str) -> list[tuple[Any, ...]]:
+        """What the database answers, asked directly: quick enough to catch work while it is under way."""
+        url = self.environment.get("LABTRACK_DATABASE_URL")
+        if url:
+            with psycopg.connect(url, autocommit=True) as connection:
+                return connection.execute(query).fetchall()
+        with closing(sqlite3.connect(self.folder / "fitledger.sqlite3", timeout=20)) as database:
+            return database.execute(query).fetchall()
+
     def output(self, program: subprocess.Popen[bytes]) -> str:
         return (self.folder / f"log-{self.programs.index(program)}.txt").read_text(errors="replace")
 
@@ -108,10 +153,13 @@ class Installation:
                 program.wait()
 
 
-def _environment(folder: Path, **more: str) -> dict[str, str]:
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("LABTRACK_")}
-    if "LABTRACK_KERNEL_CACHE" in os.environ:
-        kept["LABTRACK_KERNEL_CACHE"] = os.environ["LABTRACK_KERNEL_CACHE"]
+def environment_of(folder: Path, **more: str) -> dict[str, str]:
+    kernels = ("LABTRACK_KERNEL_CACHE", "LABTRACK_KERNEL_KEY")
+    kept = {
+        name: value
+        for name, value in os.environ.items()
+        if name in kernels or not name.startswith("LABTRACK_")
+    }
     return {
         **kept,
         "DJANGO_SETTINGS_MODULE": "labtrack.settings",
@@ -123,39 +171,52 @@ def _environment(folder: Path, **more: str) -> dict[str, str]:
     }
 
 
-@pytest.fixture
-def postgres_url() -> Iterator[str]:
-    """A fresh database on the PostgreSQL that ``.ci/run`` starts."""
+@contextmanager
+def fresh_database(template: str = "") -> Iterator[str]:
+    """Address of a new database, empty or a copy, on the PostgreSQL that ``.ci/run`` starts."""
     server = os.environ.get("LABTRACK_TEST_POSTGRES_URL")
     if not server:
         pytest.skip("no PostgreSQL: LABTRACK_TEST_POSTGRES_URL is not set (.ci/run starts one)")
     name = f"fitledger_{uuid.uuid4().hex[:12]}"
+    copied = f" TEMPLATE {urlsplit(template).path[1:]}" if template else ""
     with psycopg.connect(server, autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    parts = urlsplit(server)
-    yield urlunsplit(parts._replace(path=f"/{name}"))
-    with psycopg.connect(server, autocommit=True) as connection:
-        connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+        connection.execute(f"CREATE DATABASE {name}{copied}")
+    try:
+        yield urlunsplit(urlsplit(server)._replace(path=f"/{name}"))
+    finally:
+        with psycopg.connect(server, autocommit=True) as connection:
+            connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
 
-@pytest.fixture
-def redis_url() -> Iterator[str]:
-    """An empty Redis database on the Redis that ``.ci/run`` starts."""
+@contextmanager
+def empty_redis() -> Iterator[str]:
+    """Address of an empty database of the Redis that ``.ci/run`` starts."""
     url = os.environ.get("LABTRACK_TEST_REDIS_URL")
     if not url:
         pytest.skip("no Redis: LABTRACK_TEST_REDIS_URL is not set (.ci/run starts one)")
     own = url.rsplit("/", 1)[0] + "/9"
-    client = redis.Redis.from_url(own)
-    client.flushdb()
-    yield own
-    client.flushdb()
-    client.close()
+    with redis.Redis.from_url(own) as client:
+        client.flushdb()
+        yield own
+        client.flushdb()
+
+
+@pytest.fixture
+def postgres_url() -> Iterator[str]:
+    with fresh_database() as url:
+        yield url
+
+
+@pytest.fixture
+def redis_url() -> Iterator[str]:
+    with empty_redis() as url:
+        yield url
 
 
 @pytest.fixture
 def small_installation(tmp_path: Path) -> Iterator[Installation]:
     """SQLite and the file-system broker, as ``serve`` runs it."""
-    made = Installation(tmp_path, _environment(tmp_path), free_port())
+    made = Installation(tmp_path, environment_of(tmp_path), free_port())
     yield made
     made.stop_all()
 
@@ -163,7 +224,7 @@ def small_installation(tmp_path: Path) -> Iterator[Installation]:
 @pytest.fixture
 def large_installation(tmp_path: Path, postgres_url: str, redis_url: str) -> Iterator[Installation]:
     """PostgreSQL and Redis by environment variables alone."""
-    environment = _environment(tmp_path, LABTRACK_DATABASE_URL=postgres_url, LABTRACK_REDIS_URL=redis_url)
+    environment = environment_of(tmp_path, LABTRACK_DATABASE_URL=postgres_url, LABTRACK_REDIS_URL=redis_url)
     made = Installation(tmp_path, environment, free_port())
     yield made
     made.stop_all()

@@ -10,25 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.services.conftest import ROOT, Installation, eventually
+from tests.services.conftest import ROOT, Installation, children_of, eventually
 
 pytestmark = pytest.mark.services
-
-
-def children_of(pid: int) -> dict[int, str]:
-    """Direct children by process number, with their command lines."""
-    found: dict[int, str] = {}
-    for entry in Path("/proc").iterdir():
-        if not entry.name.isdigit():
-            continue
-        try:
-            parent = int((entry / "stat").read_text().rsplit(")", 1)[1].split()[1])
-            command = (entry / "cmdline").read_bytes().replace(b"\0", b" ").decode()
-        except (OSError, IndexError):
-            continue
-        if parent == pid:
-            found[int(entry.name)] = command
-    return found
 
 
 def web_child(pid: int) -> int | None:
