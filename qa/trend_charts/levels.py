@@ -65,8 +65,10 @@ def _level_trend(view: TallyView, *, name: str, axis: str, question: str, title:
         sentence=_level_sentence(view, levels),
         method=(
             "Wilson score interval on the effective n (Wilson 1927; Newcombe 1998, Stat Med "
-            "17:857-872). Highest "
-            "against all others together: Newcombe hybrid score interval, method 10."
+            "17:857-872). Highest against all others together: Newcombe hybrid score interval, "
+            "method 10. The highest is picked after seeing the rates, so its interval is widened "
+            "by Bonferroni's inequality: with k that could have been picked, at 1 - 0.05 / k "
+            "(Dunn 1961, J Am Stat Assoc 56:52-64)."
         ),
         data=[
             rate_datum(level, counted, share, word)
@@ -81,26 +83,34 @@ def _level_sentence(view: TallyView, levels: list[tuple[str, Tally]]) -> str:
     known = [(level, counted) for level, counted in levels if counted.n >= MIN_BIN]
     if len(known) < 2:
         return f"{CANNOT_TELL.capitalize()}: fewer than two have {MIN_BIN} {things(view)} or more."
-    level, worst = max(known, key=lambda item: item[1].bad / item[1].n)
+    name, worst = max(known, key=lambda item: item[1].bad / item[1].n)
     rest = Tally(
-        sum(counted.n for other, counted in levels if other != level),
-        sum(counted.bad for other, counted in levels if other != level),
+        sum(counted.n for other, counted in levels if other != name),
+        sum(counted.bad for other, counted in levels if other != name),
     )
+    # Of two, each against the other is one comparison.
+    choices = 1 if len(levels) == 2 else len(known)
+    level = 1 - 0.05 / choices
     gap = newcombe(
         worst.bad,
         worst.n,
         rest.bad,
         rest.n,
+        level=level,
         n_effective_a=view.spread.effective(worst.n),
         n_effective_b=view.spread.effective(rest.n),
     )
     low, high = 100 * (gap.interval.low or 0.0), 100 * (gap.interval.high or 0.0)
-    told = f"{level} against the others: {100 * gap.difference:+.1f} per 100 (95 % {low:.1f} to {high:.1f})"
+    allowed = f", allowing for the highest of {choices} being picked" if choices > 1 else ""
+    told = (
+        f"{name} against the others: {100 * gap.difference:+.1f} per 100 "
+        f"(95 %{allowed}: {low:.1f} to {high:.1f})"
+    )
     if gap.verdict == Verdict.SHOWN and low > 0:
         return f"{told}. What else differs between them is not weighed here."
     return (
         f"{CANNOT_TELL.capitalize()} whether they differ. "
-        f"{told}{more(gap.rate_a, gap.rate_b, worst.n, rest.n, view)}."
+        f"{told}{more(gap.rate_a, gap.rate_b, worst.n, rest.n, view, level=level)}."
     )
 
 

@@ -151,9 +151,9 @@ def rate_row(name: Any, counted: Tally, share: Proportion, word: str) -> list[An
     return [name, counted.n, counted.bad, per_100(share.rate), round(low, 2), round(high, 2), word or "yes"]
 
 
-def more(rate_a: float, rate_b: float, n_a: int, n_b: int, view: TallyView) -> str:
-    """How many more it takes to tell a difference as large as the one seen."""
-    needed = sample_for_difference(rate_a, rate_b, design_effect=view.spread.design_effect)
+def more(rate_a: float, rate_b: float, n_a: int, n_b: int, view: TallyView, *, level: float = 0.95) -> str:
+    """How many more it takes to tell a difference as large as the one seen, at that level."""
+    needed = sample_for_difference(rate_a, rate_b, level=level, design_effect=view.spread.design_effect)
     if needed is None or needed <= min(n_a, n_b):
         return ""
     missing = needed - min(n_a, n_b)

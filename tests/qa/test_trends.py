@@ -17,7 +17,7 @@ from labtrack.errors import NotFound
 from qa.choices import EvidenceUnit, Measure
 from qa.models import PrintAttempt
 from qa.queries.records import RecordsAsked, records_behind
-from qa.queries.tally import Range, read_tally
+from qa.queries.tally import Range, Spread, Tally, TallyView, read_tally
 from qa.queries.trend_names import trend_names
 from qa.services.tally import TallyChange
 from qa.statistics.proportions import effective_size, newcombe, wilson
@@ -179,6 +179,46 @@ def test_too_few_parts_are_said_with_how_many_more() -> None:
         words = [row[-1] for row in trends()[name].chart.rows]
         assert any("cannot tell yet: about" in word and word.endswith("more") for word in words)
     assert "annot tell yet" in trends()["tank-days"].sentence
+
+
+def _printers(counts: dict[str, Tally]) -> Trend:
+    """The printers' trend of these counts alone, each part for itself."""
+    whole = Tally(sum(one.n for one in counts.values()), sum(one.bad for one in counts.values()))
+    levels = {"all": {"": whole}, "printer": counts}
+    seen = TallyView(EvidenceUnit.PART, Measure.LOST, RANGE, levels, {}, Spread(whole.n, 1.0), 0)
+    return BUILDERS["printers"](seen, trend_names())
+
+
+def test_the_highest_of_equal_printers_is_seldom_taken_for_worse() -> None:
+    """Bonferroni (Dunn 1961): a claim of 95 % errs at most once in twenty, though the highest is picked."""
+    draw = random.Random(11)
+    labs = [
+        {f"Vat {one}": Tally(200, sum(draw.random() < 0.12 for _ in range(200))) for one in range(8)}
+        for _ in range(200)
+    ]
+    claimed = sum(not _printers(lab).sentence.startswith("Cannot tell yet") for lab in labs)
+    plain = 0
+    for lab in labs:
+        worst = max(lab.values(), key=lambda one: one.bad)
+        bad = sum(one.bad for one in lab.values())
+        gap = newcombe(worst.bad, worst.n, bad - worst.bad, 1400)
+        plain += (gap.interval.low or 0.0) > 0
+    # At most 10 of 200 are expected; 17 or more happen by chance once in fifty times.
+    assert claimed < 17
+    # Without the allowance it would be wrong far more often.
+    assert plain > 2 * claimed and plain > 20
+
+
+def test_the_interval_of_the_highest_allows_for_its_being_picked() -> None:
+    four = {f"Vat {number}": Tally(300, bad) for number, bad in enumerate((60, 20, 22, 18))}
+    gap = newcombe(60, 300, 60, 900, level=1 - 0.05 / 4)
+    low, high = 100 * (gap.interval.low or 0.0), 100 * (gap.interval.high or 0.0)
+    assert f"allowing for the highest of 4 being picked: {low:.1f} to {high:.1f}" in _printers(four).sentence
+    # Between two there is nothing to pick.
+    two = {"Vat 1": Tally(300, 60), "Vat 2": Tally(300, 20)}
+    gap = newcombe(60, 300, 20, 300)
+    low, high = 100 * (gap.interval.low or 0.0), 100 * (gap.interval.high or 0.0)
+    assert f"(95 %: {low:.1f} to {high:.1f})" in _printers(two).sentence
 
 
 def test_kinds_stand_by_their_step_of_origin() -> None:
