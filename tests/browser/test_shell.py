@@ -1,37 +1,16 @@
-"""The pages in headless Chromium: keyboard, themes, drawing, and a console without a violation."""
+"""What every page shares: keyboard, themes, drawing, and a console without a violation."""
 
 from __future__ import annotations
 
-import os
-import shutil
-from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 from django.http import HttpRequest, HttpResponse
-from django.test import override_settings
 from django.urls import include, path
 
 from labtrack.charts import Cell, Chart
-from tests.conftest import PASSWORD
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.django_db(transaction=True),
-    pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium: no chromium program on this machine's path"),
-]
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--use-gl=angle",
-    "--use-angle=swiftshader",
-    "--enable-unsafe-swiftshader",
-]
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.urls(__name__)]
 PATHS = ["/", "/own/", "/switch/", "/tokens/", "/people/", "/people/add/", "/record/", "/api/docs/"]
 TEMPLATE = """{% extends "labtrack/base.html" %}{% load labtrack %}{% block title %}Drawings{% endblock %}
 {% block content %}{% for one in charts %}{% chart one %}{% endfor %}
@@ -92,48 +71,6 @@ urlpatterns = [
     path("drawings/preview/", preview),
     path("", include("labtrack.urls")),
 ]
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    # Playwright runs a loop in this thread; the database is asked by the server's threads and, between
-    # visits, by the test itself.
-    os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        browser.close()
-    del os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"]
-
-
-@pytest.fixture
-def visit(chromium: Any, live_server: Any, people: Any) -> Iterator[Callable[..., Any]]:
-    """Open a page signed in as ``username``; ``page.said`` collects what the console complained of."""
-    contexts = []
-
-    def open_page(username: str = "", *, scheme: str = "light", width: int = 820) -> Any:
-        context = chromium.new_context(
-            base_url=live_server.url, color_scheme=scheme, viewport={"width": width, "height": 900}
-        )
-        contexts.append(context)
-        page = context.new_page()
-        page.said = []
-        page.on("console", lambda told: page.said.append(told.text) if told.type == "error" else None)
-        page.on("pageerror", lambda error: page.said.append(str(error)))
-        if username:
-            page.goto("/sign-in/")
-            page.get_by_label("Sign-in name").fill(username)
-            page.get_by_label("Password").fill(PASSWORD)
-            page.keyboard.press("Enter")
-            page.wait_for_selector(".who")
-        return page
-
-    with override_settings(ROOT_URLCONF=__name__):
-        yield open_page
-        for context in contexts:
-            context.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
