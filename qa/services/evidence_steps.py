@@ -97,9 +97,17 @@ class StepAnswers:
 
 
 def _versions() -> dict[str, list[tuple[datetime, list[str]]]]:
-    """Every instruction by step, the newest first, with the codes of its items."""
+    """Every instruction by step, the newest first, with the codes of its items.
+
+    Plain values: this is read at every change, and an instruction without items must stay in the list.
+    """
+    instructions: dict[int, tuple[str, datetime, list[str]]] = {}
+    rows = WorkInstruction.objects.order_by("-version", "pk", "items__position")
+    for pk, step, active_from, code in rows.values_list("pk", "step", "active_from", "items__code"):
+        _, _, codes = instructions.setdefault(pk, (step, active_from, []))
+        if code is not None:
+            codes.append(code)
     found: dict[str, list[tuple[datetime, list[str]]]] = defaultdict(list)
-    for instruction in WorkInstruction.objects.order_by("-version").prefetch_related("items"):
-        codes = [item.code for item in instruction.items.all()]
-        found[instruction.step].append((instruction.active_from, codes))
+    for step, active_from, codes in instructions.values():
+        found[step].append((active_from, codes))
     return found

@@ -87,11 +87,11 @@ class Installation:
     def url(self) -> str:
         return f"http://127.0.0.1:{self.port}"
 
-    def manage(self, *arguments: str) -> str:
+    def manage(self, *arguments: str, patience_s: float = 300) -> str:
         """Run a management command to its end; its standard output."""
         done = subprocess.run(
             [sys.executable, "-m", "django", *arguments],
-            cwd=ROOT, env=self.environment, capture_output=True, text=True, check=False, timeout=300,
+            cwd=ROOT, env=self.environment, capture_output=True, text=True, check=False, timeout=patience_s,
         )  # fmt: skip
         assert done.returncode == 0, done.stderr
         return done.stdout
