@@ -24,6 +24,7 @@ from qa.geometry.reading_obj import read_obj
 from qa.geometry.reading_ply import read_ply
 from qa.geometry.reading_stl import (
     HEADER_BYTES,
+    counts_plausibly,
     length_fits,
     looks_like_records,
     read_binary,
@@ -126,12 +127,16 @@ def sniff(data: Bytes) -> str:
             )
     text = b"\x00" not in head
     words = head.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
-    if text and words.startswith(b"solid"):
-        return "stl-ascii"
+    if words.startswith(b"solid"):
+        if text:
+            _require_more_than_header(data, words)
+            return "stl-ascii"
+        if counts_plausibly(data):
+            return "stl-binary"
     if text and _has_obj_lines(head):
         return "obj"
     if not text and len(data) < HEADER_BYTES:
-        raise GeometryError("truncated", "The file ends inside its header: it was cut off. Send it again.")
+        raise _cut_in_header()
     if not text and looks_like_records(data):
         return "stl-binary"
     raise GeometryError(
@@ -139,6 +144,16 @@ def sniff(data: Bytes) -> str:
         "This is no mesh in a format that is known here, whatever its name says. "
         "Upload an STL, PLY, OBJ or 3MF file.",
     )
+
+
+def _require_more_than_header(data: Bytes, words: bytes) -> None:
+    """A text STL has a line after its name; what has none may be a binary one cut off in its header."""
+    if len(data) < HEADER_BYTES and b"\n" not in words and b"\r" not in words:
+        raise _cut_in_header()
+
+
+def _cut_in_header() -> GeometryError:
+    return GeometryError("truncated", "The file ends inside its header: it was cut off. Send it again.")
 
 
 def _has_obj_lines(head: bytes) -> bool:
@@ -152,24 +167,28 @@ def _has_obj_lines(head: bytes) -> bool:
 
 def _load(source: bytes | Path, max_bytes: int) -> Bytes:
     if isinstance(source, bytes):
-        size = len(source)
-        data = np.frombuffer(source, np.uint8)
-    else:
-        try:
-            size = source.stat().st_size
-            data = np.fromfile(source, np.uint8, count=min(size, max_bytes + 1))
-        except OSError as error:
-            reason = error.strerror or "it cannot be opened"
-            raise GeometryError("unreadable", f"The file cannot be read: {reason}.") from None
+        _require_size(len(source), max_bytes)
+        return np.frombuffer(source, np.uint8)
+    try:
+        _require_size(source.stat().st_size, max_bytes)
+        data = np.fromfile(source, np.uint8, count=max_bytes)
+    except OSError as error:
+        reason = error.strerror or "it cannot be opened"
+        raise GeometryError("unreadable", f"The file cannot be read: {reason}.") from None
+    _require_size(len(data), max_bytes)
+    return data
+
+
+def _require_size(size: int, max_bytes: int) -> None:
+    """Asked before the file is taken into memory."""
     if size == 0:
         raise GeometryError("empty", "The file is empty. Export or send it again.")
     if size > max_bytes:
         raise GeometryError(
             "too_large",
-            f"The file takes {size / 1e6:,.0f} MB; at most {max_bytes / 1e6:,.0f} MB can be read. "
+            f"The file takes {size:,} bytes; at most {max_bytes:,} can be read. "
             "Reduce the mesh or save it as binary STL.",
         )
-    return data
 
 
 def _digest(data: Bytes) -> str:

@@ -38,10 +38,19 @@ def length_fits(data: Bytes) -> bool:
     return 0 <= stray < RECORD_BYTES
 
 
-def looks_like_records(data: Bytes) -> bool:
-    """Whether the first records could be facets: finite coordinates, unit or zero normals.
+def counts_plausibly(data: Bytes) -> bool:
+    """Whether the count of a binary STL stands where it should: no text has a zero byte there.
 
-    Tells a cut-off binary STL from any other file of bytes.
+    Tells a binary STL whose header begins with ``solid``, cut off or miscounted, from a damaged text.
+    """
+    return len(data) >= HEADER_BYTES and data[HEADER_BYTES - 1] == 0
+
+
+def looks_like_records(data: Bytes) -> bool:
+    """Whether the first records could be facets: finite coordinates, sound normals.
+
+    A normal is sound when it is a unit vector, or zero, or of any length along the facet's own. Tells
+    a cut-off binary STL from any other file of bytes.
     """
     present = min((len(data) - HEADER_BYTES) // RECORD_BYTES, 50)
     if present < 1:
@@ -51,7 +60,10 @@ def looks_like_records(data: Bytes) -> bool:
     numbers = np.ascontiguousarray(records[:, :48]).view("<f4").astype(np.float64)
     with np.errstate(invalid="ignore", over="ignore"):
         lengths = np.linalg.norm(numbers[:, :3], axis=1)
-        sound_normal = (lengths < 1e-6) | (np.abs(lengths - 1.0) < 0.05)
+        corners = numbers[:, 3:].reshape(-1, 3, 3)
+        own = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        along = np.abs((own * numbers[:, :3]).sum(axis=1)) > 0.99 * lengths * np.linalg.norm(own, axis=1)
+        sound_normal = (lengths < 1e-6) | (np.abs(lengths - 1.0) < 0.05) | along
         sizes = np.abs(numbers[:, 3:])
         sound_corner = ((sizes < 1e7) & ((sizes > 1e-12) | (sizes == 0.0))).all(axis=1)
     return bool((sound_normal & sound_corner).mean() > 0.8)

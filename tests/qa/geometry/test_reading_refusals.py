@@ -57,6 +57,26 @@ def test_a_file_cut_inside_its_header() -> None:
     assert refusal(bytes(40)).code == "truncated"
 
 
+@pytest.mark.parametrize("size", [60, 84, 100, 134, 84 + 7 * 50 + 20, len(STL) - 1])
+def test_a_binary_stl_whose_header_begins_like_a_text_is_cut_off_not_unknown(size: int) -> None:
+    solid = b"solid model of an invented patient".ljust(80) + STL[80:]
+    assert read_mesh(solid).format == "stl-binary"
+    assert refusal(solid[:size]).code == "truncated"
+
+
+def test_a_cut_off_stl_is_known_by_normals_along_its_facets_whatever_their_length() -> None:
+    records = np.frombuffer(STL[84:], np.uint8).reshape(-1, 50).copy()
+    normals = np.ascontiguousarray(records[:, :12]).view("<f4")
+    records[:, :12] = (normals * np.float32(0.07)).view(np.uint8)
+    scaled = STL[:84] + records.tobytes()
+    assert read_mesh(scaled).triangles == 12
+    assert refusal(scaled[:-20]).code == "truncated"
+
+
+def test_a_damaged_text_is_no_binary_file() -> None:
+    assert refusal(ASCII[:100] + b"\0" + ASCII[100:]).code == "not_a_mesh"
+
+
 def test_a_count_that_promises_more_takes_no_memory() -> None:
     assert refusal(counted(4_000_000_000)).code == "truncated"
 
@@ -102,8 +122,12 @@ def test_five_million_and_one_is_refused_before_reading() -> None:
     assert refusal(data).code == "too_many_triangles"
 
 
-def test_too_many_bytes() -> None:
+def test_too_many_bytes(tmp_path: Path) -> None:
     assert refusal(STL, max_bytes=100).code == "too_large"
+    huge = tmp_path / "huge.stl"
+    with huge.open("wb") as sparse:
+        sparse.truncate(2**40)  # far more than any memory: refused by its size alone
+    assert refusal(huge).code == "too_large"
 
 
 @pytest.mark.parametrize(
