@@ -10,7 +10,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 from django import forms
 from django.conf import settings
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, QueryDict, StreamingHttpResponse
 from django.urls import reverse
 from django.utils.http import urlencode
 
@@ -93,6 +93,11 @@ def attempt(form: forms.BaseForm, act: Callable[[], Done]) -> Done | None:
 def submission_key(request: HttpRequest) -> str:
     """The idempotency key that the form carried (see the ``submission_key`` template tag)."""
     return str(request.POST.get("submission_key", ""))[:100]
+
+
+def posted(request: HttpRequest) -> QueryDict | None:
+    """What a form was sent with, for binding it: also when that is nothing, so that it is then refused."""
+    return request.POST if request.method == "POST" else None
 
 
 class _Echo:

@@ -44,18 +44,43 @@ class DayField(forms.DateField):
     widget = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
 
-def in_service(kind: str) -> Any:
-    return Equipment.objects.filter(kind=kind, retired_at__isnull=True).order_by("code")
+class OfferedField(forms.ModelChoiceField):  # type: ignore[type-arg]
+    """Offers what may be used now and takes any row of ``known``.
+
+    What was retired or ran out of date while the form was open is refused by the use case, which says
+    why and what to do.
+    """
+
+    known: Any = None
+
+    def offer(self, rows: Any, known: Any) -> None:
+        self.queryset = rows
+        self.known = known
+
+    def offer_in_service(self, kind: str) -> None:
+        """Offer the equipment of that kind that is in service."""
+        known = Equipment.objects.filter(kind=kind)
+        self.offer(known.filter(retired_at__isnull=True).order_by("code"), known)
+
+    def to_python(self, value: Any) -> Any:
+        try:
+            return super().to_python(value)
+        except forms.ValidationError:
+            text = str(value)
+            ours = self.known is not None and text.isascii() and text.isdigit() and len(text) < 19
+            row = self.known.filter(pk=text).first() if ours else None
+            if row is None:
+                raise
+            return row
 
 
-def usable_lots(kinds: Iterable[str]) -> Any:
-    """Lots that may still be offered: in date and not quarantined."""
-    today = timezone.localdate()
-    lots = Lot.objects.filter(material__kind__in=list(kinds), quarantined_at__isnull=True)
-    return lots.exclude(expires_on__lt=today).select_related("material").order_by("material__name", "number")
+class LotChoiceField(OfferedField):
+    def offer_usable(self, kinds: Iterable[str]) -> None:
+        """Offer the lots of these kinds of material that are in date and not quarantined."""
+        lots = Lot.objects.filter(material__kind__in=list(kinds)).select_related("material")
+        usable = lots.filter(quarantined_at__isnull=True).exclude(expires_on__lt=timezone.localdate())
+        self.offer(usable.order_by("material__name", "number"), lots)
 
-
-class LotChoiceField(forms.ModelChoiceField):  # type: ignore[type-arg]
     def label_from_instance(self, obj: Any) -> str:
         expiry = f", expires {obj.expires_on:%d %b %Y}" if obj.expires_on else ""
         return f"{obj.material.name}, lot {obj.number}{expiry}"
@@ -131,14 +156,14 @@ class EventForm(forms.Form):
         offered = [kind for kind in kinds if kind not in (EventKind.RETIRED, EventKind.RETURNED)]
         self.fields["kind"].choices = [(kind.value, kind.label) for kind in offered]  # type: ignore[attr-defined]
         if equipment.kind == EquipmentKind.TANK:
-            self.fields["lot"].queryset = usable_lots([MaterialKind.RESIN])  # type: ignore[attr-defined]
+            self.fields["lot"].offer_usable([MaterialKind.RESIN])  # type: ignore[attr-defined]
             printers = Printer.objects.exclude(process=PrintProcess.FILAMENT).filter(
                 equipment__retired_at__isnull=True
             )
             self.fields["moved_to"].queryset = printers.select_related("equipment")  # type: ignore[attr-defined]
             self._drop("value", "unit")
         elif equipment.kind == EquipmentKind.WASH_BATH:
-            self.fields["lot"].queryset = usable_lots([MaterialKind.SOLVENT])  # type: ignore[attr-defined]
+            self.fields["lot"].offer_usable([MaterialKind.SOLVENT])  # type: ignore[attr-defined]
             self._drop("moved_to")
         else:
             self._drop("lot", "quantity_ml", "moved_to")
@@ -248,8 +273,8 @@ class PreparationForm(forms.Form):
 
 
 class PlanForm(forms.Form):
-    printer = forms.ModelChoiceField(queryset=Printer.objects.none())
-    tank = forms.ModelChoiceField(
+    printer = OfferedField(queryset=Printer.objects.none())
+    tank = OfferedField(
         queryset=Tank.objects.none(), required=False, help_text="Left empty: the tank that is in the printer."
     )
     filament_lot = LotChoiceField(
@@ -268,11 +293,10 @@ class PlanForm(forms.Form):
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         current = {"equipment__retired_at__isnull": True}
-        printers = Printer.objects.filter(**current).select_related("equipment")
-        tanks = Tank.objects.filter(**current).select_related("equipment")
-        self.fields["printer"].queryset = printers  # type: ignore[attr-defined]
-        self.fields["tank"].queryset = tanks  # type: ignore[attr-defined]
-        self.fields["filament_lot"].queryset = usable_lots([MaterialKind.FILAMENT])  # type: ignore[attr-defined]
+        for name, model in (("printer", Printer), ("tank", Tank)):
+            known = model._default_manager.select_related("equipment")
+            self.fields[name].offer(known.filter(**current), known)  # type: ignore[attr-defined]
+        self.fields["filament_lot"].offer_usable([MaterialKind.FILAMENT])  # type: ignore[attr-defined]
 
 
 class FinishForm(forms.Form):
@@ -290,7 +314,7 @@ class FinishForm(forms.Form):
 
 
 class RunForm(forms.Form):
-    equipment = forms.ModelChoiceField(queryset=Equipment.objects.none(), required=False)
+    equipment = OfferedField(queryset=Equipment.objects.none(), required=False)
     program = forms.CharField(max_length=60, required=False, label="Programme")
     minutes = forms.DecimalField(min_value=0, max_value=10_000, max_digits=6, decimal_places=1)
     finished_at = MomentField(label="Ended")
@@ -305,18 +329,18 @@ class RunForm(forms.Form):
             del self.fields["equipment"]
             del self.fields["program"]
         else:
-            self.fields["equipment"].queryset = in_service(kind)  # type: ignore[attr-defined]
+            self.fields["equipment"].offer_in_service(kind)  # type: ignore[attr-defined]
             self.fields["equipment"].required = True
             self.fields["equipment"].label = EquipmentKind(kind).label
 
 
 class BatchForm(forms.Form):
-    machine = forms.ModelChoiceField(queryset=Equipment.objects.none(), label="Forming machine")
+    machine = OfferedField(queryset=Equipment.objects.none(), label="Forming machine")
     note = forms.CharField(max_length=200, required=False)
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["machine"].queryset = in_service(EquipmentKind.FORMING_MACHINE)  # type: ignore[attr-defined]
+        self.fields["machine"].offer_in_service(EquipmentKind.FORMING_MACHINE)  # type: ignore[attr-defined]
 
 
 class CycleForm(forms.Form):
@@ -342,7 +366,7 @@ class CycleForm(forms.Form):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["sheet_lot"].queryset = usable_lots([MaterialKind.SHEET])  # type: ignore[attr-defined]
+        self.fields["sheet_lot"].offer_usable([MaterialKind.SHEET])  # type: ignore[attr-defined]
 
 
 class OutcomeForm(forms.Form):

@@ -50,13 +50,13 @@ POST accounts:sign-out                      302    302   302  302     302     30
 GET  accounts:switch                         in    403   403  200     200     200   200
 POST accounts:switch                         in    403   403  422     422     422   422
 GET  accounts:own                            in    200   200  200     200     200   200
-POST accounts:own                            in    200   200  200     200     200   200
+POST accounts:own                            in    422   422  422     422     422   422
 GET  accounts:people                         in    403   403  403     403     403   200
 GET  accounts:person-add                     in    403   403  403     403     403   200
 POST accounts:person-add                     in    403   403  403     403     403   422
 GET  accounts:person                         in    403   403  403     403     403   200
 POST accounts:person                         in    403   403  403     403     403   422
-POST accounts:person-active                  in    403   403  403     403     403   302
+POST accounts:person-active                  in    403   403  403     403     403   422
 POST accounts:person-password                in    403   403  403     403     403   200
 GET  accounts:tokens                         in    200   200  200     200     200   200
 POST accounts:tokens                         in    422   422  422     422     422   422
@@ -79,7 +79,7 @@ POST cases:cancel                            in    422   404  422     422     42
 POST cases:remake                            in    422   404  422     422     422   403
 GET  cases:meshes                            in    200   404  200     200     200   200
 POST cases:meshes                            in    422   404  422     422     422   403
-POST cases:assign                            in    302   404  302     302     302   403
+POST cases:assign                            in    422   404  422     422     422   403
 GET  cases:mesh                              in    200   404  200     200     200   200
 GET  cases:mesh-row                          in    200   404  200     200     200   200
 GET  cases:mesh-file                         in    200   404  200     200     200   200
@@ -103,7 +103,7 @@ POST production:build-record                 in    403   403  302     302     30
 GET  production:new-run                      in    403   403  200     200     200   403
 POST production:new-run                      in    403   403  422     422     422   403
 GET  production:run                          in    403   403  200     200     200   200
-POST production:run                          in    403   403  302     302     302   403
+POST production:run                          in    403   403  422     422     422   403
 GET  production:new-batch                    in    403   403  200     200     200   403
 POST production:new-batch                    in    403   403  422     422     422   403
 GET  production:forming-batch                in    403   403  200     200     200   200
@@ -134,7 +134,7 @@ GET  production:materials                    in    403   403  200     200     20
 GET  production:material-add                 in    403   403  200     200     200   200
 POST production:material-add                 in    403   403  422     422     422   422
 GET  production:material                     in    403   403  200     200     200   200
-POST production:material                     in    403   403  200     200     200   200
+POST production:material                     in    403   403  422     422     422   422
 POST production:approve                      in    403   403  403     302     302   403
 GET  production:lot                          in    403   403  200     200     200   200
 POST production:lot-change                   in    403   403  422     422     422   403

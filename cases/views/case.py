@@ -24,7 +24,7 @@ from cases.services.waits import answer_clinic, ask_clinic
 from cases.uploads import mesh_limit
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
-from labtrack.web import actor_of, attempt, page, submission_key
+from labtrack.web import actor_of, attempt, page, posted, submission_key
 
 
 def say_refusals(request: HttpRequest, forms_back: Iterable[forms.Form]) -> None:
@@ -78,7 +78,7 @@ def render_case(request: HttpRequest, number: int, *, status: int = 200, **bound
 def change(request: HttpRequest, number: int) -> HttpResponse:
     actor = actor_of(request)
     case = case_for(actor, number)
-    form = CaseFactsForm.of(case, request.POST or None)
+    form = CaseFactsForm.of(case, posted(request))
     if request.method == "POST" and form.is_valid():
         done = attempt(form, lambda: change_case(actor=actor, case_number=number, **form.cleaned_data))
         if done is not None:

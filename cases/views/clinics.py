@@ -12,14 +12,14 @@ from cases.forms import ChangeClinicForm, ClinicForm
 from cases.queries import clinic_for, visible_clinics
 from cases.services.clinics import add_clinic, change_clinic
 from labtrack.accounts.choices import Capability
-from labtrack.web import actor_of, attempt, page, submission_key
+from labtrack.web import actor_of, attempt, page, posted, submission_key
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @page(Capability.CLINICS)
 def clinics(request: HttpRequest) -> HttpResponse:
     actor = actor_of(request)
-    form = ClinicForm(request.POST or None)
+    form = ClinicForm(posted(request))
     if request.method == "POST" and form.is_valid():
         done = attempt(
             form, lambda: add_clinic(actor=actor, key=submission_key(request), **form.cleaned_data)
@@ -40,7 +40,7 @@ def clinic(request: HttpRequest, clinic_id: int) -> HttpResponse:
     actor = actor_of(request)
     subject = clinic_for(actor, clinic_id)
     names = ("code", "name", "tooth_notation", "active")
-    form = ChangeClinicForm(request.POST or None, initial={name: getattr(subject, name) for name in names})
+    form = ChangeClinicForm(posted(request), initial={name: getattr(subject, name) for name in names})
     if request.method == "POST" and form.is_valid():
         done = attempt(form, lambda: change_clinic(actor=actor, clinic_id=clinic_id, **form.cleaned_data))
         if done is not None:

@@ -91,6 +91,7 @@ def _attach(request: HttpRequest, case: Case, arrived: ArrivedBytes) -> HttpResp
     if wants_json(request):
         return _attach_for_script(request, case, files[0], form.cleaned_data)
     key = submission_key(request)
+    refused: list[DomainError] = []
     for index, uploaded in enumerate(files):
         try:
             own_key = f"{key}:{index}" if key else ""
@@ -98,6 +99,9 @@ def _attach(request: HttpRequest, case: Case, arrived: ArrivedBytes) -> HttpResp
             messages.success(request, _said(outcome))
         except DomainError as error:
             messages.error(request, f"{uploaded.name}: {error.sentence}")
+            refused.append(error)
+    if len(refused) == len(files):
+        return render_case(request, case.number, status=refused[0].status, mesh_form=form)
     return redirect("cases:case", number=case.number)
 
 
@@ -258,7 +262,11 @@ def assign(request: HttpRequest, number: int) -> HttpResponse:
     """Confirm offers: each ``offer`` is a mesh and the appliance its file name spells."""
     actor = actor_of(request)
     case = case_for(actor, number)
-    for offer in request.POST.getlist("offer")[:200]:
+    offers = request.POST.getlist("offer")[:200]
+    if not offers:
+        messages.error(request, "Nothing is chosen. Choose at least one file whose appliance you confirm.")
+        return render_case(request, number, status=422)
+    for offer in offers:
         mesh_id, appliance_id = _pair(offer)
         subject = _mesh_of(request, number, mesh_id)
         try:

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, Refused
 from labtrack.usecase import use_case
-from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import BuildState, Outcome, PartPurpose, Step
 from production.forms import FinishForm, PlanForm, PreparationForm, moment_now
@@ -51,10 +51,8 @@ PER_PAGE = 60
 def prepare(request: HttpRequest) -> HttpResponse:
     """Record how designs were made ready: many at once, with the last settings filled in."""
     last = Preparation.objects.order_by("-pk").first()
-    form = PreparationForm(request.POST or None, initial=_settings_of(last))
-    sheet = answer_sheet(
-        Step.PREPARE, timezone.now(), data=request.POST if request.method == "POST" else None
-    )
+    form = PreparationForm(posted(request), initial=_settings_of(last))
+    sheet = answer_sheet(Step.PREPARE, timezone.now(), data=posted(request))
     status = 200
     if request.method == "POST" and form.is_valid():
         actor = actor_of(request)
@@ -107,7 +105,7 @@ def _settings_of(last: Preparation | None) -> dict[str, Any]:
 @require_http_methods(["GET", "HEAD", "POST"])
 def plan(request: HttpRequest) -> HttpResponse:
     """Plan a build of several prepared parts, and start it in the same submission when it starts now."""
-    form = PlanForm(request.POST or None, initial={"start_now": True})
+    form = PlanForm(posted(request), initial={"start_now": True})
     status = 200
     if request.method == "POST" and form.is_valid():
         try:
@@ -204,7 +202,7 @@ def _build_page(
     request: HttpRequest, build: Build, *, form: FinishForm | None = None, status: int = 200
 ) -> HttpResponse:
     actor = actor_of(request)
-    data = request.POST if request.method == "POST" else None
+    data = posted(request)
     at = build.started_at or timezone.now()
     parts = list(parts_of_build([build.pk]))
     for part in parts:
@@ -299,6 +297,8 @@ def _record(request: HttpRequest, build: Build, form: FinishForm) -> str:
     key = submission_key(request)
     results = _results(request, build)
     what = request.POST.get("what", "answers")
+    if what not in ("finish", "fail", "answers"):
+        raise Refused("what-unknown", "Choose what to record: the end of the build, its failure, or answers.")
     values = form.cleaned_data
     said = []
     if what in ("finish", "fail"):

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_http_methods
 from cases.queries import case_for, visible_cases
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound
-from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from production.forms import DeliveryForm, FitForm
 from production.models import Piece
 from production.services.delivery import answer_fit, deliver
@@ -23,7 +23,7 @@ def hand_over(request: HttpRequest, number: int) -> HttpResponse:
     """Pack one case: the mark of every piece is scanned, so that nothing else goes into the parcel."""
     actor = actor_of(request)
     case = case_for(actor, number)
-    form = DeliveryForm(request.POST or None)
+    form = DeliveryForm(posted(request))
     status = 200 if request.method != "POST" else 422
     if request.method == "POST" and form.is_valid():
         values = form.cleaned_data
@@ -64,7 +64,7 @@ def fit(request: HttpRequest, number: int) -> HttpResponse:
         ).first()
     if piece is None:
         raise NotFound("There is no delivered piece under that number.")
-    form = FitForm(request.POST or None)
+    form = FitForm(posted(request))
     status = 200 if request.method != "POST" else 422
     if request.method == "POST" and form.is_valid():
         values = form.cleaned_data

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, Refused
 from labtrack.usecase import use_case
-from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from production.answer_sheet import answer_sheet
 from production.choices import Step
 from production.forms import BatchForm, CycleForm, moment_now
@@ -30,7 +30,7 @@ NO_BATCH = "There is no forming batch under that number."
 @require_http_methods(["GET", "HEAD", "POST"])
 def new_batch(request: HttpRequest) -> HttpResponse:
     """Open a run at one forming machine."""
-    form = BatchForm(request.POST or None)
+    form = BatchForm(posted(request))
     status = 200 if request.method != "POST" else 422
     if request.method == "POST" and form.is_valid():
         try:
@@ -61,7 +61,7 @@ def batch(request: HttpRequest, number: int) -> HttpResponse:
     """The cycles so far, and the form for the next with the last settings filled in."""
     found = _found(number)
     actor = actor_of(request)
-    data = request.POST if request.method == "POST" else None
+    data = posted(request)
     form = CycleForm(data, initial=_settings_of(last_settings_of_batch(found)))
     sheet = answer_sheet(Step.FORM, timezone.now(), data=data)
     status = 200

@@ -12,8 +12,8 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
-from labtrack.errors import DomainError, NotFound
-from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.errors import DomainError, NotFound, Refused
+from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from production.choices import EVENTS_OF_KIND, EquipmentKind, EventKind
 from production.forms import EquipmentForm, EventForm, ReasonForm
 from production.hooks import lab_panels
@@ -55,7 +55,7 @@ def lab(request: HttpRequest) -> HttpResponse:
 @page(Capability.EQUIPMENT)
 @require_http_methods(["GET", "HEAD", "POST"])
 def add(request: HttpRequest) -> HttpResponse:
-    form = EquipmentForm(request.POST or None)
+    form = EquipmentForm(posted(request))
     status = 200 if request.method != "POST" else 422
     if request.method == "POST" and form.is_valid():
         try:
@@ -103,7 +103,7 @@ def equipment(request: HttpRequest, code: str) -> HttpResponse:
     """One machine: ages, contents, events, and the form for the next event."""
     found = _found(code)
     actor = actor_of(request)
-    form = EventForm(request.POST or None, equipment=found)
+    form = EventForm(posted(request), equipment=found)
     status = 200
     if request.method == "POST":
         actor.require(Capability.SHOP_WRITE)
@@ -163,15 +163,18 @@ def _record(request: HttpRequest, found: Equipment, values: dict[str, Any]) -> A
 @page(Capability.EQUIPMENT)
 @require_POST
 def service(request: HttpRequest, code: str) -> HttpResponse:
-    """Retire, or put back in service."""
+    """Retire, or put back in service, as the button says: what another person did meanwhile is not undone."""
     found = _found(code)
-    change = retire_equipment if found.retired_at is None else return_equipment
+    what = request.POST.get("what", "")
+    change = {"retire": retire_equipment, "return": return_equipment}.get(what)
+    if change is None:
+        raise Refused("what-unknown", "Choose whether to retire it or to put it back in service.")
     change(
         actor=actor_of(request),
         key=submission_key(request),
         equipment_id=found.pk,
         reason=request.POST.get("reason", ""),
     )
-    words = "back in service" if found.retired_at is not None else "retired"
+    words = "back in service" if what == "return" else "retired"
     messages.success(request, f"{found.name} is {words}.")
     return redirect("production:equipment", code=code)

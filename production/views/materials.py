@@ -10,7 +10,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound, Refused
-from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from production.forms import (
     CombinationForm,
     LotForm,
@@ -37,7 +37,7 @@ def materials(request: HttpRequest) -> HttpResponse:
 @page(Capability.EQUIPMENT)
 @require_http_methods(["GET", "HEAD", "POST"])
 def add_material(request: HttpRequest) -> HttpResponse:
-    form = MaterialForm(request.POST or None)
+    form = MaterialForm(posted(request))
     status = 200 if request.method != "POST" else 422
     if request.method == "POST" and form.is_valid():
         try:
@@ -66,8 +66,10 @@ def material(request: HttpRequest, code: str) -> HttpResponse:
     instruction_form = MaterialInstructionForm(request.POST if what == "instruction" else None)
     form = {"lot": lot_form, "instruction": instruction_form}.get(what)
     status = 200
-    if form is not None:
+    if request.method == "POST":
         actor.require(Capability.EQUIPMENT)
+        if form is None:
+            raise Refused("what-unknown", "Choose what to record: a lot, or an edition of the instructions.")
         status = 422
         if form.is_valid():
             try:
@@ -156,7 +158,7 @@ def change_lot(request: HttpRequest, pk: int) -> HttpResponse:
 def combinations(request: HttpRequest) -> HttpResponse:
     """Qualified combinations; quality adds and withdraws."""
     actor = actor_of(request)
-    form = CombinationForm(request.POST or None)
+    form = CombinationForm(posted(request))
     status = 200
     if request.method == "POST":
         actor.require(Capability.LIMITS)

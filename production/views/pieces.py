@@ -11,9 +11,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
-from labtrack.errors import DomainError
+from labtrack.errors import DomainError, Refused
 from labtrack.usecase import use_case
-from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import PIECE_STEPS, WORK_STEPS, PartPurpose, Step
 from production.forms import OutcomeForm
@@ -62,7 +62,7 @@ def part(request: HttpRequest, number: int) -> HttpResponse:
     )
     found: Part = by_number(rows, number, "There is no part under that number.")
     actor = actor_of(request)
-    form = OutcomeForm(request.POST or None)
+    form = OutcomeForm(posted(request))
     status = 200
     if request.method == "POST":
         actor.require(Capability.SHOP_WRITE)
@@ -130,7 +130,7 @@ def _found(number: int) -> Piece:
 
 def _piece_page(request: HttpRequest, found: Piece, *, refusal: str = "", status: int = 200) -> HttpResponse:
     actor = actor_of(request)
-    data = request.POST if request.method == "POST" else None
+    data = posted(request)
     done = list(found.steps.select_related("by"))
     behind = found.part if found.cycle is None else found.cycle.part
     now = timezone.now()
@@ -168,7 +168,10 @@ def piece_step(request: HttpRequest, number: int, step: str) -> HttpResponse:
     key = submission_key(request)
     try:
         with use_case():
-            if request.POST.get("what") != "answers":
+            what = request.POST.get("what", "done")
+            if what not in ("done", "answers"):
+                raise Refused("what-unknown", "Choose what to record: the step, or answers only.")
+            if what == "done":
                 record_piece_steps(actor=actor, key=key, step=step, piece_ids=[found.pk])
             sheet = answer_sheet(step, timezone.now(), data=request.POST)
             answer_sheets(request, actor, key=key, sheets=[sheet], subject="piece", subject_ids=[found.pk])
@@ -206,7 +209,7 @@ def many_pieces(request: HttpRequest, step: str) -> HttpResponse:
     if step not in PIECE_STEPS:
         raise Http404
     actor = actor_of(request)
-    data = request.POST if request.method == "POST" else None
+    data = posted(request)
     sheet = answer_sheet(step, timezone.now(), data=data)
     refusal, status = "", 200
     if request.method == "POST":

@@ -12,9 +12,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
 from labtrack.accounts.choices import Capability
-from labtrack.errors import DomainError, NotFound
+from labtrack.errors import DomainError, NotFound, Refused
 from labtrack.usecase import use_case
-from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import TREATMENT_STEPS, Outcome, Step
 from production.forms import RunForm, moment_now
@@ -41,11 +41,11 @@ def new_run(request: HttpRequest, step: str) -> HttpResponse:
     if step not in TREATMENT_STEPS:
         raise Http404
     form = RunForm(
-        request.POST or None,
+        posted(request),
         kind=EQUIPMENT_OF_STEP.get(step),
         initial=_last_settings(step),
     )
-    data = request.POST if request.method == "POST" else None
+    data = posted(request)
     sheet = answer_sheet(step, timezone.now(), data=data)
     status = 200
     if request.method == "POST" and form.is_valid():
@@ -147,7 +147,7 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
     if found is None:
         raise NotFound("There is no such run.")
     actor = actor_of(request)
-    data = request.POST if request.method == "POST" else None
+    data = posted(request)
     sheet = answer_sheet(found.step, found.finished_at, subject="treatment", subject_id=pk, data=data)
     status = 200
     refusal = ""
@@ -162,6 +162,8 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
                 subject="treatment",
                 subject_ids=[pk],
             )
+            if not answered:
+                raise Refused("nothing-answered", "Nothing is answered. Answer at least one item.")
         except DomainError as error:
             refusal, status = error.sentence, error.status
         else:

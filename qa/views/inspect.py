@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from cases.services.file_store import blob_path
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound
-from labtrack.web import actor_of, attempt, page, submission_key
+from labtrack.web import actor_of, attempt, page, posted, submission_key
 from production.choices import Step
 from production.models import Part, Piece
 from qa.choices import Verdict
@@ -110,9 +110,9 @@ def inspect_piece(request: HttpRequest, piece_id: int) -> HttpResponse:
 def _inspect_thing(request: HttpRequest, thing: Part | Piece, *, step: Step, seen: Q) -> HttpResponse:
     is_part = isinstance(thing, Part)
     notation = thing.appliance.case.clinic.tooth_notation
-    form = InspectionForm(request.POST or None, initial={"step": step})
+    form = InspectionForm(posted(request), initial={"step": step})
     defects = defect_forms(
-        data=request.POST or None, files=request.FILES or None, is_part=is_part, notation=notation
+        data=posted(request), files=request.FILES or None, is_part=is_part, notation=notation
     )
     if request.method == "POST" and form.is_valid() and defects.is_valid():
         done = attempt(form, lambda: _record(request, thing, form, defects))

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_http_methods
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
-from labtrack.web import actor_of, attempt, page
+from labtrack.web import actor_of, attempt, page, posted
 from qa.forms import KindForm
 from qa.models import DefectKind
 from qa.services.kinds import save_kind
@@ -34,7 +34,7 @@ def kind(request: HttpRequest, kind_id: int) -> HttpResponse:
 
 def _page(request: HttpRequest, found: DefectKind | None) -> HttpResponse:
     actor = actor_of(request)
-    form = KindForm(request.POST or None, instance=found)
+    form = KindForm(posted(request), instance=found)
     if found is not None:
         form.fields["code"].disabled = True
     if request.method == "POST":

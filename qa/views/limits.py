@@ -8,7 +8,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
 from labtrack.accounts.choices import Capability
-from labtrack.web import actor_of, attempt, page, submission_key
+from labtrack.web import actor_of, attempt, page, posted, submission_key
 from qa.forms import LimitsForm
 from qa.models import LimitVersion
 from qa.services.limits import change_limits, limits_in_force
@@ -20,7 +20,7 @@ def limits(request: HttpRequest) -> HttpResponse:
     """Everyone of the lab sees them; who may change them also gets the form."""
     actor = actor_of(request)
     version = limits_in_force()
-    form = LimitsForm(request.POST or None, version=version)
+    form = LimitsForm(posted(request), version=version)
     if request.method == "POST":
         actor.require(Capability.LIMITS)
         if form.is_valid():

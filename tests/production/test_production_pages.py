@@ -265,7 +265,11 @@ def test_holds_lots_and_retirement_from_their_pages(shop: Shop, people: Any, cli
     assert technician.post(change, {"what": "quarantine", "reason": "odd"}).status_code == 302
     assert technician.post(change, {"what": "lift", "reason": "fine"}).status_code == 403
     assert quality.post(change, {"what": "lift", "reason": "fine"}).status_code == 302
-    assert technician.post("/lab/equipment/bath-1/service/", {"reason": "worn"}).status_code == 302
+    service = "/lab/equipment/bath-1/service/"
+    assert technician.post(service, {"reason": "worn"}).status_code == 422
+    assert technician.post(service, {"what": "return", "reason": "worn"}).status_code == 422
+    assert technician.post(service, {"what": "retire", "reason": "worn"}).status_code == 302
+    assert technician.post(service, {"what": "retire", "reason": "worn"}).status_code == 422
     shop.bath.refresh_from_db()
     assert shop.bath.retired_at is not None
 

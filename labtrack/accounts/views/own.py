@@ -15,7 +15,7 @@ from labtrack.accounts.actor import Actor
 from labtrack.accounts.forms import OwnBadgeForm, OwnPinForm, PasswordForm
 from labtrack.accounts.models import User
 from labtrack.accounts.services.own_sign_in import change_badge, change_password, change_pin
-from labtrack.errors import DomainError
+from labtrack.errors import DomainError, Refused
 from labtrack.web import actor_of, add_refusal, page
 
 
@@ -48,6 +48,8 @@ FORMS: dict[str, tuple[type[forms.Form], Callable[[Actor, forms.Form], str]]] = 
 def own(request: HttpRequest) -> HttpResponse:
     actor = actor_of(request)
     sent = request.POST.get("what", "") if request.method == "POST" else ""
+    if request.method == "POST" and sent not in FORMS:
+        raise Refused("what-unknown", "Choose what to change: your password, your PIN or your badge.")
     shown = {
         name: kind(request.POST if name == sent else None, auto_id=f"{name}_%s")
         for name, (kind, _) in FORMS.items()

@@ -20,8 +20,8 @@ from labtrack.accounts.services.people import (
     reactivate_person,
     reset_password,
 )
-from labtrack.errors import DomainError
-from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.errors import DomainError, Refused
+from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 
 
 @require_http_methods(["GET", "HEAD"])
@@ -44,7 +44,7 @@ def people(request: HttpRequest) -> HttpResponse:
 def add(request: HttpRequest) -> HttpResponse:
     actor = actor_of(request)
     actor.require_password("managing people")
-    form = PersonForm(request.POST or None)
+    form = PersonForm(posted(request))
     status = 200
     if request.method == "POST":
         status = 422
@@ -71,7 +71,7 @@ def add(request: HttpRequest) -> HttpResponse:
 @page(Capability.PEOPLE)
 def person(request: HttpRequest, user_id: int) -> HttpResponse:
     user = get_object_or_404(User, pk=user_id)
-    form = PersonForm(request.POST or None, user=user)
+    form = PersonForm(posted(request), user=user)
     status = 200
     if request.method == "POST":
         status = 422
@@ -97,7 +97,9 @@ def person(request: HttpRequest, user_id: int) -> HttpResponse:
 @require_POST
 @page(Capability.PEOPLE)
 def set_active(request: HttpRequest, user_id: int) -> HttpResponse:
-    change = reactivate_person if request.POST.get("active") == "yes" else deactivate_person
+    change = {"yes": reactivate_person, "no": deactivate_person}.get(request.POST.get("active", ""))
+    if change is None:
+        raise Refused("what-unknown", "Choose whether this person may sign in.")
     user = change(actor=actor_of(request), user_id=user_id)
     messages.success(
         request, f"{user.name} may sign in." if user.is_active else f"{user.name} can no longer sign in."

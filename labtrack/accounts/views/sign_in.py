@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from labtrack.accounts.forms import SignInForm
 from labtrack.accounts.services.sign_in import check_password_sign_in
 from labtrack.errors import DomainError
-from labtrack.web import client_address
+from labtrack.web import client_address, posted
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 
@@ -32,7 +32,7 @@ def safe_next(request: HttpRequest) -> str:
 def sign_in(request: HttpRequest) -> HttpResponse:
     if request.user.is_authenticated and request.method != "POST":
         return HttpResponseRedirect(safe_next(request))
-    form = SignInForm(request.POST or None)
+    form = SignInForm(posted(request))
     status = 200
     if request.method == "POST":
         status = 422

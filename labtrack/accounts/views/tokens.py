@@ -17,7 +17,7 @@ from labtrack.accounts.forms import TokenForm
 from labtrack.accounts.models import ApiToken
 from labtrack.accounts.services.tokens import make_token, offered_scopes, revoke_token
 from labtrack.errors import DomainError
-from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 
 
 @never_cache
@@ -25,7 +25,7 @@ from labtrack.web import actor_of, add_refusal, page, submission_key
 @page()
 def tokens(request: HttpRequest) -> HttpResponse:
     actor = actor_of(request)
-    form = TokenForm(request.POST or None, scopes=offered_scopes(actor))
+    form = TokenForm(posted(request), scopes=offered_scopes(actor))
     status = 200
     if request.method == "POST":
         status = 422
