@@ -153,6 +153,8 @@ JOB_TIME_LIMIT_S = integer("LABTRACK_JOB_TIME_S", default=600)
 
 # How long a part has to fail before its outcome counts in the trends.
 EVIDENCE_MATURE_DAYS = integer("LABTRACK_MATURE_DAYS", default=21)
+# Whether pages and API compare people by name; off unless the lab has settled that it may.
+COMPARE_PEOPLE = flag("LABTRACK_COMPARE_PEOPLE", default=False)
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": ["labtrack.accounts.api.authentication.TokenAuthentication"],
@@ -179,6 +181,7 @@ SPECTACULAR_SETTINGS = {
         "MeshOriginEnum": "cases.choices.MeshOrigin",
         "MeshUnitEnum": "cases.choices.Unit",
         "EvidenceUnitEnum": "qa.choices.EvidenceUnit",
+        "CheckStateEnum": "qa.choices.CheckState",
         "ApplianceKindEnum": "cases.choices.ApplianceKind",
         "EquipmentKindEnum": "production.choices.EquipmentKind",
         "EquipmentEventEnum": "production.choices.EventKind",

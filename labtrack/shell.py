@@ -32,7 +32,7 @@ PLACES = (
     Place("Bench", "production:bench", "/bench/", Capability.SHOP_READ),
     Place("Inspect", "qa:inspect", "/inspect/", Capability.SHOP_READ),
     Place("Trace", "production:trace", "/trace/", Capability.SHOP_READ),
-    Place("Trends", "qa:trends", "/trends/", Capability.TRENDS_READ),
+    Place("Trends", "qa:this-week", "/trends/", Capability.TRENDS_READ),
     Place("Lab", "production:lab", "/lab/", Capability.SHOP_READ),
 )
 

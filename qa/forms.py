@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from django import forms
@@ -9,9 +10,11 @@ from django.forms import BaseFormSet, formset_factory
 from django.utils import timezone
 
 from cases.choices import ToothNotation
+from labtrack.accounts.choices import LAB_ROLES
+from labtrack.accounts.models import User
 from production.choices import WORK_STEPS, Outcome, Step
 from qa.choices import DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
-from qa.models import DefectKind, LimitVersion
+from qa.models import Action, CostVersion, DefectKind, LimitVersion
 from qa.queries.tally import DEFAULT_DAYS, Range
 from qa.services.gate import NEVER_CONCEDED
 from qa.services.inspections import FoundDefect
@@ -21,8 +24,10 @@ from qa.teeth import chart_rows, tooth
 
 if TYPE_CHECKING:
     _KindModelForm = forms.ModelForm[DefectKind]
+    _ActionModelForm = forms.ModelForm[Action]
+    _CostsModelForm = forms.ModelForm[CostVersion]
 else:
-    _KindModelForm = forms.ModelForm
+    _KindModelForm = _ActionModelForm = _CostsModelForm = forms.ModelForm
 
 STEP_CHOICES = [(step.value, step.label) for step in WORK_STEPS]
 MOST_DEFECTS = 12
@@ -254,3 +259,100 @@ class TrendsForm(forms.Form):
             "unit": EvidenceUnit.PART.value,
         }
         return TrendsForm({**defaults, **{name: query[name] for name in defaults if query.get(name)}})
+
+
+class AnalysisForm(forms.Form):
+    """What an analysis is asked for: parts or pieces, and from when on."""
+
+    unit = forms.ChoiceField(label="Of", choices=EvidenceUnit.choices)
+    since = forms.ChoiceField(label="Printed", required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["since"].choices = since_choices()  # type: ignore[attr-defined]
+
+    @staticmethod
+    def filled(query: Any) -> AnalysisForm:
+        """The form with defaults for what the address leaves out."""
+        return AnalysisForm(
+            {"unit": query.get("unit") or EvidenceUnit.PART.value, "since": query.get("since") or ""}
+        )
+
+    def asked(self) -> tuple[EvidenceUnit, date | None]:
+        data = self.cleaned_data
+        since = date.fromisoformat(data["since"]) if data["since"] else None
+        return EvidenceUnit(data["unit"]), since
+
+
+def since_choices() -> list[tuple[str, str]]:
+    """At any time, or since the first of a month, so that a range keeps its name for a month."""
+    first = timezone.localdate().replace(day=1)
+    choices = [("", "At any time")]
+    for months, words in ((3, "In the last 3 months"), (6, "In the last 6 months"), (12, "In the last year")):
+        years, month = divmod(first.year * 12 + first.month - 1 - months, 12)
+        choices.append((date(years, month + 1, 1).isoformat(), words))
+    return choices
+
+
+class ActionForm(_ActionModelForm):
+    class Meta:
+        model = Action
+        fields = (
+            "what",
+            "why",
+            "responsible",
+            "starts_on",
+            "check_on",
+            "hoped_per_100",
+            "before_days",
+            "unit",
+            "factor",
+        )
+        widgets = {
+            "why": forms.Textarea(attrs={"rows": 3}),
+            "starts_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+            "check_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+            "unit": forms.HiddenInput,
+            "factor": forms.HiddenInput,
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["responsible"].queryset = User.objects.filter(  # type: ignore[attr-defined]
+            is_active=True, role__in=LAB_ROLES
+        ).order_by("name")
+
+
+class CloseActionForm(forms.Form):
+    note = forms.CharField(label="What became of it", max_length=300)
+
+
+class CostsForm(_CostsModelForm):
+    based_on = forms.IntegerField(widget=forms.HiddenInput, min_value=0)
+
+    class Meta:
+        model = CostVersion
+        fields = (
+            "currency",
+            "lost_part",
+            "remake",
+            "filter_tank",
+            "failed_build",
+            "labour_per_h",
+            "labour_min",
+            "machine_per_h",
+            "late_step",
+            "note",
+        )
+        labels = {
+            "currency": "Money, for example EUR",
+            "lost_part": "One lost part, with making it again",
+            "remake": "A remake beyond its parts: parcels, chair time",
+            "filter_tank": "Filtering one tank once",
+            "failed_build": "A failed build beyond its parts",
+            "labour_per_h": "One hour of work",
+            "labour_min": "Handling of one part in minutes, where it is not recorded",
+            "machine_per_h": "One hour of a machine",
+            "late_step": "One more step on a part that is bad already",
+            "note": "Where the figures come from",
+        }

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.db.models import Q
 from django.http import HttpRequest
+from django.utils import timezone
 
 from cases.models import Case, MeshUse
 from cases.queries import visible_meshes
@@ -16,7 +17,7 @@ from labtrack.web import actor_of
 from production.models import Part, Piece
 from qa.check_page import leading_sentence
 from qa.choices import CheckState, Verdict
-from qa.models import MeshCheck
+from qa.models import Action, MeshCheck
 from qa.queries.inspections import inspections_of, parts_waiting, pieces_waiting
 from qa.queries.releases import cases_ready_to_release
 from qa.services.limits import limits_in_force
@@ -117,4 +118,15 @@ def home_checks(user: User, request: HttpRequest) -> Context:
         .order_by("-id")[:HOME_ROWS]
     )
     rows = [{"check": check, "sentence": leading_sentence(check)} for check in latest]
+    return {"rows": rows} if rows else None
+
+
+def home_actions(user: User, request: HttpRequest) -> Context:
+    """For who improves: actions whose effect is to be looked at now."""
+    if not Actor(user).may(Capability.IMPROVE):
+        return None
+    due = Action.objects.filter(closed_at__isnull=True, check_on__lte=timezone.localdate()).order_by(
+        "check_on"
+    )
+    rows = list(due[:HOME_ROWS])
     return {"rows": rows} if rows else None

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from qa.views import checks, inspect, kinds, limits, release, trends
+from qa.views import actions, checks, evidence, inspect, kinds, limits, release, trends
 
 app_name = "qa"
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -25,5 +25,17 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("release/withdraw/<int:release_number>/", release.withdraw, name="withdraw"),
     path("trends/", trends.trends, name="trends"),
     path("trends/records/", trends.records, name="trend-records"),
+    path("trends/week/", evidence.this_week, name="this-week"),
+    *(
+        path(f"trends/{place}/", evidence.evidence_page, {"place": place}, name=place)
+        for place in evidence.TITLES
+    ),
+    path("trends/costs/", evidence.costs, name="costs"),
+    path("trends/again/", evidence.analyse_again, name="analyse-again"),
+    path("trends/actions/", actions.actions, name="actions"),
+    path("trends/actions/open/", actions.action_open, name="action-open"),
+    path("trends/actions/<int:action_id>/", actions.action, name="action"),
+    path("trends/actions/<int:action_id>/close/", actions.action_close, name="action-close"),
+    path("trends/<slug:place>/<slug:name>.csv", evidence.evidence_csv, name="evidence-csv"),
     path("trends/<slug:name>.csv", trends.trend_csv, name="trend-csv"),
 ]

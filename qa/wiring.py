@@ -7,7 +7,7 @@ from labtrack.hooks import Panel
 from labtrack.shell import home_panels
 from production import hooks as production_hooks
 from qa import hook_handlers, panels
-from qa.services.checks import register_handler
+from qa.services import analyses, checks
 from qa.services.mesh_description import describe_mesh
 from qa.services.release import refuse_unreleased
 from qa.trace import part_events, piece_events
@@ -15,7 +15,8 @@ from qa.trace import part_events, piece_events
 
 def connect() -> None:
     """Called once when the app starts; adding twice adds nothing."""
-    register_handler()
+    checks.register_handler()
+    analyses.register_handler()
     cases_hooks.mesh_reader.use(describe_mesh)
     cases_hooks.mesh_attached.add(hook_handlers.on_mesh_attached)
     cases_hooks.appliance_remade.add(hook_handlers.on_appliance_remade)
@@ -47,3 +48,4 @@ def _add_panels() -> None:
     home_panels.add(Panel("inspect", "qa/panels/home_inspect.html", panels.home_inspect, order=40))
     home_panels.add(Panel("release", "qa/panels/home_release.html", panels.home_release, order=50))
     home_panels.add(Panel("checks", "qa/panels/home_checks.html", panels.home_checks, order=30))
+    home_panels.add(Panel("actions", "qa/panels/home_actions.html", panels.home_actions, order=70))

@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import timedelta
+from decimal import Decimal
 from http.cookies import SimpleCookie
 from io import BytesIO
 from pathlib import Path
@@ -174,6 +175,20 @@ POST qa:withdraw                             in    403   403  403     422     42
 GET  qa:trends                               in    403   403  403     200     200   200
 GET  qa:trend-records                        in    403   403  403     200     200   200
 GET  qa:trend-csv                            in    403   403  403     200     200   200
+GET  qa:this-week                            in    403   403  403     200     200   200
+GET  qa:causes                               in    403   403  403     200     200   200
+GET  qa:tanks                                in    403   403  403     200     200   200
+GET  qa:late                                 in    403   403  403     200     200   200
+GET  qa:platform                             in    403   403  403     200     200   200
+GET  qa:cost                                 in    403   403  403     200     200   200
+GET  qa:evidence-csv                         in    403   403  403     200     200   200
+POST qa:costs                                in    403   403  403     403     422   403
+POST qa:analyse-again                        in    403   403  403     302     302   302
+GET  qa:actions                              in    403   403  403     200     200   200
+GET  qa:action-open                          in    403   403  403     200     200   403
+POST qa:action-open                          in    403   403  403     422     422   403
+GET  qa:action                               in    403   403  403     200     200   200
+POST qa:action-close                         in    403   403  403     422     422   403
 # the API, asked with a token of all scopes that the role may give; its description
 GET  api-docs                                in    200   200  200     200     200   200
 GET  api-schema                             200    200   200  200     200     200   200
@@ -199,6 +214,7 @@ POST api-equipment-events                   401    403   403  422     422     42
 GET  api-mesh-check                         401    200   404  200     200     200   200
 GET  api-inspections                        401    403   403  200     200     200   200
 POST api-inspections                        401    403   403  422     422     422   403
+GET  api-evidence                           401    403   403  403     200     200   200
 GET  api-trends                             401    403   403  403     200     200   200
 GET  api-trend                              401    403   403  403     200     200   200
 """
@@ -232,7 +248,8 @@ def world(actors: Any, settings: Any, tmp_path: Path) -> dict[str, dict[str, Any
     case, mesh = _case_with_mesh(actors)
     run_job(mesh.checks.get().job_id)
     appliance = case.appliances.first()
-    return _case_arguments(case, appliance, mesh) | _shop_arguments(shop, actors) | _own_arguments(actors)
+    made = _case_arguments(case, appliance, mesh) | _shop_arguments(shop, actors) | _own_arguments(actors)
+    return made | _evidence_arguments(actors)
 
 
 def _case_with_mesh(actors: Any) -> tuple[Any, Any]:
@@ -382,6 +399,32 @@ def _shop_arguments(shop: Shop, actors: Any) -> dict[str, dict[str, Any]]:
         "api-part": {"mark": part.mark},
         "api-equipment-events": of_equipment,
         "api-trend": {"name": "weeks"},
+    }
+
+
+def _evidence_arguments(actors: Any) -> dict[str, dict[str, Any]]:
+    """An open action, and an analysis that is computed."""
+    from qa.choices import EvidenceUnit
+    from qa.services.actions import open_action
+    from qa.services.analyses import analysed
+
+    today = timezone.localdate()
+    action = open_action(
+        actor=actors.manager,
+        key="",
+        what="Wash twice",
+        responsible_id=actors.technician.user.pk,
+        starts_on=today,
+        check_on=today + timedelta(days=60),
+        hoped_per_100=Decimal(2),
+    ).thing
+    coming = analysed(actor=actors.manager, unit=EvidenceUnit.PART).coming
+    assert coming is not None and coming.job is not None
+    run_job(coming.job.pk)
+    return {
+        "qa:action": {"action_id": action.pk},
+        "qa:action-close": {"action_id": action.pk},
+        "qa:evidence-csv": {"place": "cost", "name": "to-print"},
     }
 
 

@@ -29,6 +29,8 @@ class Capability(models.TextChoices):
     LIMITS = "limits", "Change limits, work instructions and materials"
     EQUIPMENT = "equipment", "Add and retire equipment, materials and lots"
     TRENDS_READ = "trends:read", "See trends"
+    IMPROVE = "improve", "Plan actions, comparisons and gauge studies"
+    COSTS = "costs", "Say what things cost"
     CLINICS = "clinics", "Add and change clinics"
     PEOPLE = "people", "Add people and change roles"
     AUDIT_READ = "audit:read", "Read the record of changes"
@@ -45,9 +47,10 @@ _QUALITY = _TECHNICIAN | {
     Capability.RELEASE,
     Capability.LIMITS,
     Capability.TRENDS_READ,
+    Capability.IMPROVE,
     Capability.AUDIT_READ,
 }
-_MANAGER = _QUALITY | {Capability.CLINICS}
+_MANAGER = _QUALITY | {Capability.CLINICS, Capability.COSTS}
 _ADMINISTRATOR = frozenset(
     {
         Capability.CASES_READ,

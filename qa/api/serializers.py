@@ -164,3 +164,20 @@ class TrendSerializer(serializers.Serializer[Any]):
     method = serializers.CharField()
     note = serializers.CharField()
     rows = serializers.ListField(child=serializers.DictField(child=serializers.JSONField()))
+
+
+class EvidenceFilterSerializer(serializers.Serializer[Any]):
+    unit = serializers.ChoiceField(choices=EvidenceUnit.choices, default=EvidenceUnit.PART)
+    since = serializers.DateField(required=False, help_text="Only what was printed on this day or later.")
+
+
+class EvidenceSerializer(serializers.Serializer[Any]):
+    """``state`` waiting: the evidence changed and is being computed; ask again. ``evidence`` is the latest
+    finished answer, in the form of ``manage.py evidence --json``, or null before the first."""
+
+    state = serializers.ChoiceField(choices=CheckState.choices)
+    progress = serializers.FloatField(help_text="0 to 1")
+    sentence = serializers.CharField()
+    computed_at = serializers.DateTimeField(allow_null=True)
+    up_to_date = serializers.BooleanField()
+    evidence = serializers.DictField(child=serializers.JSONField(), allow_null=True)

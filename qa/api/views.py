@@ -18,10 +18,12 @@ from labtrack.errors import NotFound
 from production.models import Part
 from qa.api import serializers as shapes
 from qa.choices import CheckState, EvidenceUnit, Measure
+from qa.evidence_pages.shared import without_names
 from qa.models import Inspection, MeshCheck
 from qa.queries.inspections import find_mark, inspections_of
 from qa.queries.tally import DEFAULT_DAYS, Range, TallyView, read_tally
 from qa.queries.trend_names import trend_names
+from qa.services.analyses import Analysed, analysed
 from qa.services.inspections import Look, record_inspections
 from qa.trend_charts import BUILDERS
 from qa.trend_charts.shared import Trend
@@ -183,4 +185,34 @@ def _trend_answer(name: str, trend: Trend, view: TallyView) -> dict[str, Any]:
         "method": trend.method,
         "note": trend.chart.note,
         "rows": trend.data,
+    }
+
+
+class EvidenceView(ApiView):
+    """What costs good parts, when tanks go bad, and where parts are lost. Computed by a worker."""
+
+    required_scope = Capability.TRENDS_READ
+    serializer_class = shapes.EvidenceSerializer
+
+    @extend_schema(operation_id="evidence_retrieve", parameters=[shapes.EvidenceFilterSerializer])
+    def get(self, request: Request) -> Response:
+        asked = shapes.EvidenceFilterSerializer(data=request.query_params)
+        asked.is_valid(raise_exception=True)
+        found = analysed(
+            actor=self.actor,
+            unit=EvidenceUnit(asked.validated_data["unit"]),
+            since=asked.validated_data.get("since"),
+        )
+        return Response(self.get_serializer(_evidence_answer(found)).data)
+
+
+def _evidence_answer(found: Analysed) -> dict[str, Any]:
+    coming, job = found.coming, found.coming.job if found.coming else None
+    return {
+        "state": coming.state if coming else CheckState.DONE,
+        "progress": job.progress if job else float(coming is None),
+        "sentence": coming.sentence if coming else "",
+        "computed_at": found.done.finished_at if found.done else None,
+        "up_to_date": coming is None,
+        "evidence": without_names(found.result["report"]) if found.result else None,
     }

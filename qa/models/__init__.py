@@ -1,3 +1,4 @@
+from qa.models.action import Action
 from qa.models.analysis import CostVersion, EvidenceAnalysis, EvidenceVersion
 from qa.models.check import LimitVersion, MeshCheck
 from qa.models.evidence import EvidenceTally, FormedPieceRow, PrintAttempt
@@ -6,6 +7,7 @@ from qa.models.inspection import Defect, DefectKind, Inspection
 from qa.models.release import Concession, Release, ReleasedPiece, ReleaseWithdrawal
 
 __all__ = [
+    "Action",
     "Concession",
     "CostVersion",
     "Defect",

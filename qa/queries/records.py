@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -20,6 +21,15 @@ from qa.services.tally import COLUMN_AXES, STEP_AXIS
 from qa.trend_charts.shared import Names
 
 _AGES = {"tank-days": "days_since_filter", "tank-builds": "builds_since_filter"}
+# Columns of the rows that a suspected cause may be found by, and those found by a range of them.
+_PLAIN = (
+    "process", "tank", "lot", "profile", "orientation", "forming_machine", "sheet", "sheet_lot",
+)  # fmt: skip
+_RANGES = (
+    "days_since_filter", "builds_since_filter", "layers_since_filter", "ml_since_filter", "bath_parts",
+    "lamp_hours", "resin_temp_c", "layer_um", "model_age_days", "formings",
+)  # fmt: skip
+_YES_NO = {"supports": {"yes": True, "no": False}, "hollow": {"yes": True, "no": False}}
 _COLUMN_WORDS = {
     "printer": "printed on",
     "grade": "printed on a machine of grade",
@@ -55,6 +65,12 @@ class RecordsAsked:
             return f"{names.kinds.get(kind, kind)}, from {step}"
         if self.axis == "week":
             return f"the week from {self.level}"
+        if self.axis in _RANGES:
+            name = self.axis.replace("_", " ")
+            ends = (f"from {self.level}" if self.level else "", f"up to {self.high}" if self.high else "")
+            return f"{name} {' '.join(end for end in ends if end)}"
+        if self.axis in _PLAIN or self.axis in _YES_NO:
+            return f"{self.axis.replace('_', ' ')}: {self.level}"
         if self.axis in _COLUMN_WORDS:
             return f"{_COLUMN_WORDS[self.axis]} {self.level}"
         return "everything"
@@ -87,6 +103,12 @@ def _on_axis(rows: QuerySet[Any], asked: RecordsAsked) -> QuerySet[Any]:
         low, high = _whole(asked.level), _whole(asked.high or asked.level)
         column = _AGES[asked.axis]
         return rows.filter(**{f"{column}__gte": low, f"{column}__lt": high + 1})
+    if asked.axis in _PLAIN and _has(rows, asked.axis):
+        return rows.filter(**{asked.axis: asked.level})
+    if asked.axis in _RANGES and _has(rows, asked.axis):
+        return _in_range(rows, asked)
+    if asked.axis in _YES_NO and asked.level in _YES_NO[asked.axis] and _has(rows, asked.axis):
+        return rows.filter(**{asked.axis: _YES_NO[asked.axis][asked.level]})
     if asked.axis == "week":
         monday = _day(asked.level)
         return rows.filter(day__gte=monday, day__lt=monday + timedelta(days=7))
@@ -101,6 +123,28 @@ def _on_axis(rows: QuerySet[Any], asked: RecordsAsked) -> QuerySet[Any]:
         with_status: QuerySet[Any] = rows.annotate(step_status=status)
         return with_status.filter(Q(step_status__in=statuses))
     raise NotFound("There is no such figure.")
+
+
+def _has(rows: QuerySet[Any], name: str) -> bool:
+    """Parts and pieces have some columns each of their own."""
+    return any(field.name == name for field in rows.model._meta.concrete_fields)
+
+
+def _in_range(rows: QuerySet[Any], asked: RecordsAsked) -> QuerySet[Any]:
+    for text, comparison in ((asked.level, "gte"), (asked.high, "lte")):
+        if text:
+            rows = rows.filter(**{f"{asked.axis}__{comparison}": _number(text)})
+    return rows.filter(**{f"{asked.axis}__isnull": False})
+
+
+def _number(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise NotFound("There is no such figure.") from None
+    if not math.isfinite(value) or abs(value) > 1e12:
+        raise NotFound("There is no such figure.")
+    return value
 
 
 def _whole(text: str) -> int:

@@ -134,8 +134,6 @@ def how_many_to_print(
     ``lost`` booleans and ``build`` names of past parts: the rate's doubt rests on the effective n.
     ``to_print`` is ``None`` where the record shows no good part or the number is absurd.
     """
-    if good < 1 or not 0 < confidence < 1:
-        raise StatisticsError("request", "Ask for at least one good part, with a confidence between 0 and 1.")
     bad = np.asarray(lost, dtype=np.float64)
     codes = (
         np.unique(np.asarray(build).astype(str), return_inverse=True)[1]
@@ -144,16 +142,23 @@ def how_many_to_print(
     )
     size = effective_size(np.bincount(codes, bad), np.bincount(codes)) if len(bad) else None
     n_effective = size.n_effective if size is not None else 0.0
-    rate = float(bad.mean()) if len(bad) else 0.5
+    return how_many_at(good, n=len(bad), lost=int(bad.sum()), n_effective=n_effective, confidence=confidence)
+
+
+def how_many_at(good: int, *, n: int, lost: int, n_effective: float, confidence: float = 0.95) -> HowMany:
+    """The same from ``lost`` of ``n`` past parts that count for ``n_effective`` independent ones."""
+    if good < 1 or not 0 < confidence < 1:
+        raise StatisticsError("request", "Ask for at least one good part, with a confidence between 0 and 1.")
+    rate = lost / n if n else 0.5
     a = 0.5 + n_effective * (1 - rate)  # good
     b = 0.5 + n_effective * rate  # lost
-    found = None if len(bad) and bad.all() else _smallest(good, a, b, confidence)
+    found = None if n and lost == n else _smallest(good, a, b, confidence)
     expected = good * (a + b - 1) / (a - 1) if a > 1 else None
     if found is None:
         words = "The record gives no number that would do: it shows too few good parts."
     else:
         words = f"Print {found} to have {good} good ones in {100 * confidence:.0f} of 100 cases."
-    return HowMany(good, found, expected, confidence, len(bad), int(bad.sum()), n_effective, HOW_MANY, words)
+    return HowMany(good, found, expected, confidence, n, lost, n_effective, HOW_MANY, words)
 
 
 def _smallest(good: int, a: float, b: float, confidence: float) -> int | None:

@@ -52,6 +52,15 @@ class FilterInterval:
 
 
 @dataclass(frozen=True, slots=True)
+class IntervalCost:
+    """Money per unit of age (per build, per day) where tanks are filtered after ``every`` of them."""
+
+    every: float
+    cost: float
+    interval: Interval
+
+
+@dataclass(frozen=True, slots=True)
 class TankRisk:
     """Chance that a part of the tank's next build is lost to contamination."""
 
@@ -137,6 +146,7 @@ class Tanks:
     lost: int
     parts_needed: int | None
     sentence: str
+    interval_costs: tuple[IntervalCost, ...] = ()
 
 
 def fit_hazard(age: npt.ArrayLike, lost: npt.ArrayLike, build: npt.ArrayLike, *, kind: str) -> Hazard | None:
@@ -293,13 +303,7 @@ def best_filter(
 
     likeliest = hazard.curves[0]
     every = solve(likeliest, likeliest.fit.beta)
-    rng = np.random.default_rng(seed)
-    shares = rng.multinomial(DRAWS, [curve.weight for curve in hazard.curves])
-    drawn = [
-        solve(curve, beta)
-        for curve, share in zip(hazard.curves, shares, strict=True)
-        for beta in rng.multivariate_normal(curve.fit.beta, curve.fit.cov, share, method="eigh")
-    ]
+    drawn = [solve(curve, beta) for curve, beta in _drawn(hazard, seed)]
     solved = np.array([math.inf if found is None else found for found in drawn])
     low, high = np.quantile(solved, [(1 - level) / 2, (1 + level) / 2], method="nearest")
     interval = Interval(_end(low), _end(high), level, "drawn from the fitted hazard")
@@ -308,6 +312,68 @@ def best_filter(
     else:
         words = f"Filtering pays after {every:.0f} {hazard.age}."
     return FilterInterval(every, interval, hazard.age, FILTER, words)
+
+
+def _drawn(hazard: Hazard, seed: int) -> list[tuple[Curve, FloatArray]]:
+    """Curves and coefficients as their doubt allows, each shape as often as its likelihood says."""
+    rng = np.random.default_rng(seed)
+    shares = rng.multinomial(DRAWS, [curve.weight for curve in hazard.curves])
+    return [
+        (curve, beta)
+        for curve, share in zip(hazard.curves, shares, strict=True)
+        for beta in rng.multivariate_normal(curve.fit.beta, curve.fit.cov, share, method="eigh")
+    ]
+
+
+def costs_of_intervals(
+    hazard: Hazard,
+    *,
+    parts_per_build: float,
+    builds_per_unit: float,
+    cost_filter: float,
+    cost_lost: float,
+    points: int = 40,
+    seed: int = 1,
+    level: float = 0.95,
+) -> tuple[IntervalCost, ...]:
+    """What filtering after each of ``points`` intervals costs per unit of age, filtering included.
+
+    (cost_filter + cost_lost x parts lost since filtering) / interval: the long-run cost rate of
+    periodic renewal (Barlow and Hunter 1960), over the ages seen alone.
+    """
+    _cost_ratio(cost_filter, cost_lost)
+    by_build = hazard.age == "builds"
+    last = math.floor(hazard.oldest) + 1 if by_build else hazard.oldest
+    if last <= 0:
+        return ()
+    if by_build:
+        chosen = np.unique(np.round(np.linspace(1, last, min(points, int(last)))).astype(np.int64))
+        ages = np.arange(0, last, dtype=np.float64)
+    else:
+        ages = np.linspace(0.0, last, GRID + 1)
+        chosen = np.unique(np.round(np.linspace(GRID / points, GRID, points)).astype(np.int64))
+
+    def cost(curve: Curve, beta: FloatArray) -> FloatArray:
+        chance = curve.chance(ages, beta)
+        if by_build:
+            lost, every = parts_per_build * np.cumsum(chance)[chosen - 1], chosen.astype(np.float64)
+        else:
+            lost = parts_per_build * builds_per_unit * _running(chance, ages)[chosen]
+            every = ages[chosen]
+        result: FloatArray = (cost_filter + cost_lost * lost) / every
+        return result
+
+    likeliest = hazard.curves[0]
+    seen = cost(likeliest, likeliest.fit.beta)
+    drawn = np.stack([cost(curve, beta) for curve, beta in _drawn(hazard, seed)])
+    low, high = np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2], axis=0)
+    every = chosen if by_build else ages[chosen]
+    return tuple(
+        IntervalCost(
+            float(e), float(c), Interval(min(float(a), float(c)), max(float(b), float(c)), level, FILTER.name)
+        )
+        for e, c, a, b in zip(every, seen, low, high, strict=True)
+    )
 
 
 def _end(value: float) -> float | None:
@@ -345,12 +411,21 @@ def judge_tanks(
     shown = p <= alpha and (best.interval.low or 0.0) > 1.0
     known = np.isfinite(ages[best.age])
     bins = rate_by_age(ages[best.age], bad > 0, cluster=labels)
-    every = None
+    every: FilterInterval | None = None
+    costs: tuple[IntervalCost, ...] = ()
     if shown and cost_filter is not None and cost_lost:
         parts = float(known.sum()) / best.builds
         per_unit = builds_per_day if best.age == "days" else None
         per_unit = per_unit or _builds_per_unit(best, ages, labels, tank)
         every = best_filter(
+            best,
+            parts_per_build=parts,
+            builds_per_unit=per_unit,
+            cost_filter=cost_filter,
+            cost_lost=cost_lost,
+            seed=seed,
+        )
+        costs = costs_of_intervals(
             best,
             parts_per_build=parts,
             builds_per_unit=per_unit,
@@ -377,6 +452,7 @@ def judge_tanks(
         lost,
         needed,
         sentence,
+        costs,
     )
 
 

@@ -14,6 +14,7 @@ from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
 from labtrack.web import csv_response, page
 from qa.choices import EvidenceUnit, Measure
+from qa.doors import doors
 from qa.forms import TrendsForm
 from qa.queries.records import RecordsAsked, records_behind
 from qa.queries.tally import QUICK_DAYS, Range, TallyView, read_tally
@@ -28,7 +29,7 @@ ROWS = 100
 def trends(request: HttpRequest) -> HttpResponse:
     """Every chart of one range; a range that cannot be is said on the form and nothing is drawn."""
     form = TrendsForm.filled(request.GET)
-    context: dict[str, Any] = {"form": form, "quick": _quick_ranges(form)}
+    context: dict[str, Any] = {"form": form, "quick": _quick_ranges(form), "doors": doors("trends")}
     if form.is_valid():
         view = _view(form)
         context |= {
@@ -48,6 +49,10 @@ def _view(form: TrendsForm) -> TallyView:
         measure=Measure(data["measure"]),
         days=Range(data["start"], data["end"]),
     )
+
+
+def _refused(form: TrendsForm) -> dict[str, Any]:
+    return {"form": form, "quick": _quick_ranges(form), "doors": doors("trends")}
 
 
 def _quick_ranges(form: TrendsForm) -> list[dict[str, str]]:
@@ -71,7 +76,7 @@ def trend_csv(request: HttpRequest, name: str) -> HttpResponseBase:
         raise NotFound("There is no such chart.")
     form = TrendsForm.filled(request.GET)
     if not form.is_valid():
-        return render(request, "qa/trends.html", {"form": form, "quick": _quick_ranges(form)}, status=422)
+        return render(request, "qa/trends.html", _refused(form), status=422)
     chart = build(_view(form), trend_names()).chart
     return csv_response(f"{name}.csv", chart.columns, chart.csv_rows())
 
@@ -82,7 +87,7 @@ def records(request: HttpRequest) -> HttpResponse:
     """The parts or pieces behind a figure."""
     form = TrendsForm.filled(request.GET)
     if not form.is_valid():
-        return render(request, "qa/trends.html", {"form": form, "quick": _quick_ranges(form)}, status=422)
+        return render(request, "qa/trends.html", _refused(form), status=422)
     data = form.cleaned_data
     asked = RecordsAsked(
         unit=EvidenceUnit(data["unit"]),

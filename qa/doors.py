@@ -1,0 +1,29 @@
+"""The pages behind the word Trends, in the order of the questions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django.urls import reverse
+
+DOORS = (
+    ("week", "This week", "qa:this-week"),
+    ("trends", "Trends", "qa:trends"),
+    ("tanks", "Tanks", "qa:tanks"),
+    ("causes", "Causes", "qa:causes"),
+    ("late", "Found late", "qa:late"),
+    ("platform", "Platform", "qa:platform"),
+    ("cost", "Cost", "qa:cost"),
+)
+
+
+@dataclass(frozen=True)
+class Door:
+    word: str
+    url: str
+    here: bool
+
+
+def doors(place: str) -> list[Door]:
+    """The links, with the one that is open marked."""
+    return [Door(word, reverse(url), name == place) for name, word, url in DOORS]

@@ -1,0 +1,230 @@
+"""When tanks go bad, when to filter them, and what each one's next build risks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from labtrack.charts import SERIES, Cell, Chart
+from qa.evidence_pages.shared import (
+    Asking,
+    Section,
+    cause_records,
+    interval_words,
+    per_100,
+    rate_bars,
+    rate_cells,
+    told,
+)
+from qa.statistics.binned import BINNED
+from qa.statistics.tanks import FILTER, HAZARD
+from qa.trend_charts.shared import CANNOT_TELL, LEGEND_ABOVE
+
+
+def tanks(asking: Asking) -> list[Section]:
+    return [_hazard(asking), _filter(asking), _next(asking)]
+
+
+def _hazard(asking: Asking) -> Section:
+    found, more = asking.report["tanks"], asking.result["tanks"]
+    kind = next((one for one in more["kinds"] if one["age"] == found["age"]), None)
+    bins = more["bins"]
+    middle = [(one["low"] + one["high"]) / 2 for one in bins]
+    data: list[dict[str, Any]] = [rate_bars(middle, bins, name="Seen", showlegend=True)]
+    if kind is not None:
+        ages = [point[0] for point in kind["curve"]]
+        for place, name, dash in ((1, "Fitted", "solid"), (2, "95 % band", "dash"), (3, "", "dash")):
+            data.append(
+                {
+                    "type": "scatter",
+                    "mode": "lines",
+                    "name": name,
+                    "showlegend": bool(name),
+                    "x": ages,
+                    "y": [100 * point[place] for point in kind["curve"]],
+                    "line": {"color": SERIES[1], "width": 2, "dash": dash},
+                    "hoverinfo": "skip",
+                }
+            )
+    unit = found["age"] or "age"
+    others = "; ".join(
+        f"by {one['age']} {one['ratio_per_10']:.2f} times per 10 "
+        f"({interval_words(one['ci95'][0], one['ci95'][1], 2)}, n = {one['n']})"
+        for one in more["kinds"]
+    )
+    verdict = told(found["verdict"], more["parts_needed"], asking.things)
+    return Section(
+        question="When does a tank go bad?",
+        sentence=more["sentence"]
+        + (f" {verdict[0].upper()}{verdict[1:]}." if verdict.startswith(CANNOT_TELL + ":") else ""),
+        method=(
+            f"{BINNED.name} ({BINNED.source}). {HAZARD.name} ({HAZARD.source}). All builds count, not only "
+            "those up to the first loss: shedding goes on until the tank is filtered."
+        ),
+        chart=Chart(
+            name="tank-hazard",
+            title=f"Lost per 100 against {unit} since filtering",
+            figure={
+                "data": data,
+                "layout": {
+                    "xaxis": {"title": {"text": f"{unit} since the tank was filled or filtered"}},
+                    "yaxis": {"title": {"text": "Lost, per 100"}, "rangemode": "tozero"},
+                    "legend": LEGEND_ABOVE,
+                },
+            },
+            columns=(f"{unit} from", "to", "n", "lost", "per 100", "95 % from", "95 % to"),
+            rows=[[one["low"], one["high"], one["n"], one["lost"], *rate_cells(one)] for one in bins],
+            csv_url=asking.csv_url("tank-hazard"),
+            note=f"Counted: {more['counted']}. n = {more['n']}. Odds of loss {others}." if others else "",
+        ),
+    )
+
+
+def _filter(asking: Asking) -> Section:
+    found, more = asking.report["tanks"], asking.result["tanks"]
+    costs, unit = more["interval_costs"], found["age"] or "age"
+    every = [row[0] for row in costs]
+    lines = [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "name": name,
+            "showlegend": bool(name),
+            "x": every,
+            "y": [row[place] for row in costs],
+            "line": {"color": SERIES[0] if place == 1 else SERIES[1], "width": 2, "dash": dash},
+        }
+        for place, name, dash in ((1, "Cost", "solid"), (2, "95 % band", "dash"), (3, "", "dash"))
+    ]
+    shapes = [
+        {
+            "type": "line",
+            "yref": "paper",
+            "y0": 0,
+            "y1": 1,
+            "x0": at,
+            "x1": at,
+            "line": {"dash": dash, "width": 2, "color": colour},
+        }
+        for at, dash, colour in (
+            (found["filter_every"], "solid", SERIES[2]),
+            (more["now_every"], "dot", SERIES[3]),
+        )
+        if at is not None
+    ]
+    return Section(
+        question="How often should tanks be filtered?",
+        sentence=_filter_sentence(asking),
+        method=(
+            f"{FILTER.name} ({FILTER.source}). Cost of an interval: filtering once, and "
+            "the parts lost since, "
+            "over its length. Intervals beyond the ages seen are not guessed."
+        ),
+        chart=Chart(
+            name="filter-costs",
+            title=f"What filtering after so many {unit} costs, per one of {unit}",
+            figure={
+                "data": lines if costs else [],
+                "layout": {
+                    "xaxis": {"title": {"text": f"Filtered after so many {unit}"}},
+                    "yaxis": {"title": {"text": asking.currency or "Cost"}, "rangemode": "tozero"},
+                    "legend": LEGEND_ABOVE,
+                    "shapes": shapes,
+                },
+            },
+            columns=(
+                f"filtered after, {unit}",
+                f"cost, {asking.currency or 'money'}",
+                "95 % from",
+                "95 % to",
+            ),
+            rows=costs,
+            csv_url=asking.csv_url("filter-costs"),
+            note="Full upright line: the best interval. Dotted: how tanks are filtered today."
+            if costs
+            else "",
+        ),
+    )
+
+
+def _filter_sentence(asking: Asking) -> str:
+    found, more = asking.report["tanks"], asking.result["tanks"]
+    unit = found["age"] or ""
+    now = (
+        f" Today tanks are filtered after {more['now_every']:g} {unit}, half of them sooner."
+        if more["now_every"]
+        else ""
+    )
+    if found["verdict"] != "shown":
+        return f"{CANNOT_TELL.capitalize()}: it is not shown that older tanks lose more.{now}"
+    if not more["filter_sentence"]:
+        return (
+            "Say on the page Cost what filtering a tank and a lost part cost; then the best interval is told "
+            f"here.{now}"
+        )
+    low, high = found["filter_ci95"] or [None, None]
+    ends = [("beyond what was seen" if end is None else f"{end:g}") for end in (low, high)]
+    return f"{more['filter_sentence']} Interval: {ends[0]} to {ends[1]} {unit}.{now}{_change(asking)}"
+
+
+def _change(asking: Asking) -> str:
+    """What going from today's interval to the best one saves."""
+    found, more = asking.report["tanks"], asking.result["tanks"]
+    costs, best, now = more["interval_costs"], found["filter_every"], more["now_every"]
+    if not costs or best is None or not now:
+        return ""
+    at = {
+        name: min(costs, key=lambda row: abs(row[0] - value))
+        for name, value in (("best", best), ("now", now))
+    }
+    saved = at["now"][1] - at["best"][1]
+    unit = {"days": "a day", "builds": "a build"}.get(found["age"], "for each")
+    return f" Changing it saves about {saved:.2f} {asking.currency} {unit} and tank." if saved > 0 else ""
+
+
+def _next(asking: Asking) -> Section:
+    found, rows = asking.report["tanks"], asking.result["tanks"]["next_build"]
+    unit = found["age"] or "age"
+    shown = found["verdict"] == "shown"
+    return Section(
+        question="What does each tank's next build risk?",
+        sentence=(
+            "No tank has a recorded age to look ahead from."
+            if not rows
+            else f"{rows[0]['tank']} risks most: {per_100(rows[0]['risk']):.1f} of 100 {asking.things} "
+            f"({interval_words(per_100(rows[0]['ci95'][0]), per_100(rows[0]['ci95'][1]))})."
+            + ("" if shown else f" {CANNOT_TELL.capitalize()} whether age matters: a first guess.")
+        ),
+        method=f"The fitted curve at each tank's age at its next build ({HAZARD.source}).",
+        chart=Chart(
+            name="next-build",
+            title="Chance of loss in the next build",
+            figure={
+                "data": [
+                    rate_bars(
+                        [row["tank"] for row in rows],
+                        [{"rate": row["risk"], "ci95": row["ci95"]} for row in rows],
+                    )
+                ],
+                "layout": {
+                    "xaxis": {"type": "category", "automargin": True},
+                    "yaxis": {"title": {"text": "Lost, per 100"}, "rangemode": "tozero"},
+                },
+            },
+            columns=("tank", f"age, {unit}", "per 100", "95 % from", "95 % to", "note"),
+            rows=[
+                [
+                    _tank(asking, row["tank"]),
+                    row["age"],
+                    *rate_cells({"rate": row["risk"], "ci95": row["ci95"]}),
+                    "older than any seen: extended, not measured" if row["beyond_seen"] else "",
+                ]
+                for row in rows
+            ],
+            csv_url=asking.csv_url("next-build"),
+        ),
+    )
+
+
+def _tank(asking: Asking, tank: str) -> Any:
+    url = cause_records(asking, {"factor": "tank", "level": tank})
+    return Cell(tank, url)
