@@ -5,13 +5,19 @@ from __future__ import annotations
 from django.db.models import QuerySet
 
 from cases.models import Appliance, MeshUse
-from production.models import Build, EquipmentEvent, Part, Piece
+from production.models import Build, EquipmentEvent, Part, Piece, Preparation
 from qa.services.checks import check_attached
 from qa.services.evidence import keep_evidence
 
 
 def on_mesh_attached(mesh: MeshUse) -> None:
     check_attached(mesh)
+
+
+def on_preparation_made(preparation: Preparation) -> None:
+    """A prepared file is judged at the layer it was prepared for, once that is known."""
+    if preparation.prepared is not None:
+        check_attached(preparation.prepared)
 
 
 def on_part_changed(part: Part) -> None:

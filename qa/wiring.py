@@ -22,6 +22,7 @@ def connect() -> None:
     cases_hooks.appliance_remade.add(hook_handlers.on_appliance_remade)
     if "checks" not in cases_hooks.mesh_prefetches:
         cases_hooks.mesh_prefetches.append("checks")
+    production_hooks.preparation_made.add(hook_handlers.on_preparation_made)
     production_hooks.part_changed.add(hook_handlers.on_part_changed)
     production_hooks.piece_changed.add(hook_handlers.on_piece_changed)
     production_hooks.build_changed.add(hook_handlers.on_build_changed)

@@ -21,7 +21,7 @@ from qa.geometry.maps import SurfaceMap
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.reading import ReadMesh
 from qa.geometry.subject import ROLES, CheckRequest, Role, Subject, make_subject
-from qa.geometry.supports import judge_supports
+from qa.geometry.supports import judge_supports, measure_supports
 from qa.geometry.verdicts import Check, Verdict, jsonable, worst
 
 __all__ = [
@@ -31,6 +31,7 @@ __all__ = [
     "DesignCheck",
     "Group",
     "Profile",
+    "Section",
     "check_design",
     "surface_maps",
 ]
@@ -97,9 +98,47 @@ class Profile:
         }
 
 
+@dataclass(frozen=True)
+class Section:
+    """What belongs together: the names of figures and of checks that one group found, and its verdict."""
+
+    name: str
+    words: str
+    verdict: Verdict
+    figures: tuple[str, ...]
+    checks: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """A JSON-ready form."""
+        return {
+            "name": self.name,
+            "words": self.words,
+            "verdict": self.verdict,
+            "figures": list(self.figures),
+            "checks": list(self.checks),
+        }
+
+
+class _Sections:
+    """Gathers figures and rows, and remembers which group they are of."""
+
+    def __init__(self) -> None:
+        self.figures: dict[str, Any] = {}
+        self.checks: list[Check] = []
+        self.made: list[Section] = []
+
+    def add(self, name: str, words: str, figures: Mapping[str, Any], checks: list[Check]) -> None:
+        """Add one group's; a figure that a later group gives again is the later one's."""
+        self.figures |= figures
+        self.checks += checks
+        verdict = worst(check.verdict for check in checks)
+        self.made.append(Section(name, words, verdict, tuple(figures), tuple(row.name for row in checks)))
+
+
 @dataclass(frozen=True, eq=False)
 class DesignCheck:
-    """The answer: one verdict, the figures, the rows behind it and the layer profile if there is one.
+    """The answer: one verdict, the figures, the rows behind it, both by group in ``sections``, and the
+    layer profile if there is one.
 
     ``groups`` holds each group's own figures by name, for callers that want more than JSON.
     """
@@ -109,6 +148,7 @@ class DesignCheck:
     role: str
     figures: Mapping[str, Any]
     checks: tuple[Check, ...]
+    sections: tuple[Section, ...]
     profile: Profile | None
     groups: Mapping[str, Any]
 
@@ -119,6 +159,7 @@ class DesignCheck:
             "engine": self.engine,
             "figures": dict(self.figures),
             "checks": [check.as_json() for check in self.checks],
+            "sections": [section.as_json() for section in self.sections],
         }
 
 
@@ -140,28 +181,28 @@ def check_design(
     subject = make_subject(read, request)
     done = 1.0
     found: dict[str, Any] = {}
-    figures: dict[str, Any] = {"format": read.format, "role": request.role, "layer_mm": request.layer_mm}
-    checks: list[Check] = []
+    sections = _Sections()
+    about = {"format": read.format, "role": request.role, "layer_mm": request.layer_mm} | _resolution(read)
+    sections.add("reading", "file", about, _resolution_rows(read))
     for group in groups:
         _report(progress, done / total, group.words)
         inner = _inner(progress, done, group, total)
         found[group.name] = group.module.compute(subject, limits, inner)
-        figures |= group.module.figures_json(found[group.name])
-        checks += group.module.judge(found[group.name], request, limits)
+        figures = group.module.figures_json(found[group.name])
+        sections.add(group.name, group.words, figures, group.module.judge(found[group.name], request, limits))
         done += group.weight
     if "contact" in found and "layers" in found:
-        support, row = judge_supports(found["contact"], found["layers"], request, limits)
-        figures |= support
-        checks.append(row)
-    figures |= _resolution(read)
-    checks += _resolution_rows(read)
+        supports = measure_supports(subject, found["contact"], found["layers"], limits)
+        row = judge_supports(supports, found["contact"], found["layers"], limits)
+        sections.add("supports", "supports", supports.as_json(), [row])
     _report(progress, 1.0, "done")
     return DesignCheck(
-        verdict=worst(check.verdict for check in checks),
+        verdict=worst(check.verdict for check in sections.checks),
         engine=ENGINE,
         role=request.role,
-        figures=MappingProxyType(jsonable(figures)),
-        checks=tuple(checks),
+        figures=MappingProxyType(jsonable(sections.figures)),
+        checks=tuple(sections.checks),
+        sections=tuple(sections.made),
         profile=_profile(found.get("layers")),
         groups=MappingProxyType(found),
     )

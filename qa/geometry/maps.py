@@ -207,6 +207,11 @@ class MapPack:
             raise GeometryError("maps", "The stored maps are damaged; check the mesh again.") from None
         return MapPack(tuple(abouts), tuple(values))
 
+    def only(self, name: str) -> MapPack:
+        """One map by itself, small enough to send; raises ``maps`` when there is none of that name."""
+        values = self.of(name)
+        return MapPack(tuple(one for one in self.about if one["name"] == name), (values,))
+
     def of(self, name: str) -> ValueArray:
         """One map's values; raises ``maps`` when there is none of that name."""
         for about, values in zip(self.about, self.values, strict=True):

@@ -54,8 +54,21 @@ class MeshCheck(models.Model):
     verdict = models.CharField(max_length=10, choices=Verdict.choices, blank=True)
     figures = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
     findings = models.JSONField(default=list, encoder=DjangoJSONEncoder, help_text="One row per check.")
+    sections = models.JSONField(
+        default=list,
+        encoder=DjangoJSONEncoder,
+        help_text="Names of the figures and rows of each group, with its verdict.",
+    )
     profile = models.JSONField(default=dict, encoder=DjangoJSONEncoder, help_text="Area over height.")
     preview = models.ForeignKey(Blob, null=True, on_delete=models.PROTECT, related_name="+")
+    maps = models.JSONField(
+        default=list,
+        encoder=DjangoJSONEncoder,
+        help_text="What the preview can be coloured by: title, unit, scale, limit, worst places.",
+    )
+    map_values = models.ForeignKey(
+        Blob, null=True, on_delete=models.PROTECT, related_name="+", help_text="Their values at its vertices."
+    )
     sentence = models.TextField(blank=True, help_text="Why it could not be checked.")
     asked_at = models.DateTimeField(auto_now_add=True)
     finished_at = models.DateTimeField(null=True, blank=True)

@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from django.conf import settings
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
-from cases.choices import SCAN_ROLES, MeshRole
-from cases.models import MeshUse
+from cases.models import Blob, MeshUse
 from cases.services.file_store import blob_path, received_bytes, store
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
@@ -28,29 +29,30 @@ from labtrack.jobs.models import Job
 from labtrack.jobs.services.enqueue import enqueue
 from labtrack.usecase import use_case
 from qa.choices import CheckState
-from qa.geometry.check import ENGINE, CheckRequest, DesignCheck, check_design
+from qa.geometry.check import ENGINE, DesignCheck, check_design, surface_maps
 from qa.geometry.errors import GeometryError
+from qa.geometry.maps import MapPack, pack_maps
 from qa.geometry.preview import make_preview
 from qa.geometry.reading import read_mesh
-from qa.geometry.subject import Role
 from qa.models import LimitVersion, MeshCheck
+from qa.services.check_request import engine_request, request_of, shop_of_printers
 from qa.services.limits import limit_set, limits_in_force
 
 KIND = "check-mesh"
 # From here on a mesh waits in the queue of heavy work.
 HEAVY_TRIANGLES = 500_000
 PREVIEW_LIMIT_BYTES = 20_000_000
+# What one check of the same key takes over from another.
+COPIED = ("state", "verdict", "figures", "findings", "sections", "profile", "preview", "maps", "map_values")
 READING_SHARE, CHECKING_SHARE = 0.25, 0.65
 
 
-def request_of(mesh: MeshUse) -> dict[str, Any]:
-    """What a mesh is checked as, by its role in the case."""
-    role: Role = "design"
-    if mesh.role in SCAN_ROLES:
-        role = "patient-scan"
-    elif mesh.role == MeshRole.PREPARED:
-        role = "prepared"
-    return {"role": role, "layer_mm": CheckRequest().layer_mm}
+@dataclass(frozen=True)
+class Pictures:
+    """What the 3-D view draws: the small copy of the mesh, and the maps it can be coloured by."""
+
+    preview: bytes
+    maps: MapPack
 
 
 def check_key(mesh: MeshUse, request: dict[str, Any], limits: LimitVersion) -> str:
@@ -80,10 +82,26 @@ def check_again(*, actor: Actor, mesh: MeshUse) -> MeshCheck:
         return _ask(mesh, actor=actor, retry=True)
 
 
+def check_all_again(*, actor: Actor, meshes: Sequence[MeshUse]) -> list[MeshCheck]:
+    """``check_again`` for many meshes at once; those that are current already are left as they are."""
+    actor.require(Capability.CASES_WRITE)
+    with use_case():
+        return [_ask(mesh, actor=actor, retry=True) for mesh in meshes]
+
+
 def is_current(check: MeshCheck) -> bool:
-    """Whether the check was made under the limits and the engine in force."""
-    mesh = check.mesh
-    return check.key == check_key(mesh, request_of(mesh), limits_in_force())
+    """Whether the check was made under the limits, printers and engine in force."""
+    return check.pk in current_checks([check])
+
+
+def current_checks(checks: Sequence[MeshCheck]) -> set[int]:
+    """Ids of those that were made under what is in force, in a few queries for a whole series."""
+    limits, printers = limits_in_force(), shop_of_printers()
+    return {
+        check.pk
+        for check in checks
+        if check.key == check_key(check.mesh, request_of(check.mesh, printers), limits)
+    }
 
 
 def _ask(mesh: MeshUse, *, actor: Actor | None, retry: bool = False) -> MeshCheck:
@@ -136,7 +154,7 @@ def _same_in_clinic(check: MeshCheck) -> MeshCheck | None:
 def _copy_result(check: MeshCheck, done: MeshCheck | None) -> None:
     if done is None:
         return
-    for name in ("state", "verdict", "figures", "findings", "profile", "preview"):
+    for name in COPIED:
         setattr(check, name, getattr(done, name))
     check.finished_at = timezone.now()
 
@@ -149,7 +167,7 @@ def compute_check(job: Job, progress: Progress) -> Store:
     if check is None or check.state != CheckState.WAITING:
         return dict
     try:
-        result, preview = _computed(check, progress)
+        result, pictures = _computed(check, progress)
     except GeometryError as error:
         raise JobRefused(error.sentence) from error
     except MemoryError:
@@ -157,35 +175,45 @@ def compute_check(job: Job, progress: Progress) -> Store:
             f"This mesh needs more memory than a worker may use ({settings.JOB_MEMORY_LIMIT_MB:,} MB). "
             "Reduce its triangles and attach it again."
         ) from None
-    return lambda: _store(check.pk, result, preview)
+    return lambda: _store(check.pk, result, pictures)
 
 
-def _computed(check: MeshCheck, progress: Progress) -> tuple[DesignCheck, bytes]:
+def _computed(check: MeshCheck, progress: Progress) -> tuple[DesignCheck, Pictures]:
     mesh = check.mesh
     progress(0.0, "reading the file")
     read = read_mesh(blob_path(mesh.blob), unit=mesh.unit)
     result = check_design(
         read,
-        CheckRequest(**check.request),
+        engine_request(check.request),
         limit_set(check.limits),
         lambda share, words: progress(READING_SHARE + CHECKING_SHARE * share, words),
     )
     progress(READING_SHARE + CHECKING_SHARE, "drawing the preview")
-    return result, make_preview(read.mesh).to_bytes()
+    preview = make_preview(read.mesh)
+    points = preview.vertices.astype(np.float64) + preview.origin_mm
+    maps = pack_maps(surface_maps(result), read.mesh, points, preview.faces)
+    return result, Pictures(preview.to_bytes(), maps)
 
 
-def _store(check_id: int, result: DesignCheck, preview: bytes) -> dict[str, Any]:
+def _kept(content: bytes) -> Blob:
+    with received_bytes(content, limit_bytes=PREVIEW_LIMIT_BYTES) as source:
+        return store(source)
+
+
+def _store(check_id: int, result: DesignCheck, pictures: Pictures) -> dict[str, Any]:
     """Write the result once: a check that another worker finished meanwhile is left as it is."""
-    with received_bytes(preview, limit_bytes=PREVIEW_LIMIT_BYTES) as source:
-        blob = store(source)
     content = result.as_json()
+    maps = pictures.maps
     MeshCheck.objects.filter(pk=check_id, state=CheckState.WAITING).update(
         state=CheckState.DONE,
         verdict=result.verdict,
         figures=content["figures"],
         findings=content["checks"],
         profile=result.profile.as_json() if result.profile else {},
-        preview=blob,
+        sections=content["sections"],
+        preview=_kept(pictures.preview),
+        maps=list(maps.about),
+        map_values=_kept(maps.to_bytes()) if maps.about else None,
         finished_at=timezone.now(),
     )
     return {"check": check_id, "verdict": result.verdict}

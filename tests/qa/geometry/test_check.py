@@ -51,7 +51,7 @@ def test_every_promised_figure_is_there_and_is_json() -> None:
     check = checked(box().mesh)
     assert set(KEYS) <= set(check.figures)
     text = json.dumps(check.as_json(), allow_nan=False)
-    assert list(json.loads(text)) == ["verdict", "engine", "figures", "checks"]
+    assert list(json.loads(text)) == ["verdict", "engine", "figures", "checks", "sections"]
     for row in json.loads(text)["checks"]:
         assert list(row) == ["name", "verdict", "value", "unit", "limit", "sentence"]
         assert row["sentence"].endswith(".")

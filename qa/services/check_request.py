@@ -1,0 +1,64 @@
+"""What a mesh is checked as: its role in the case, the layer it was prepared for, the lab's printers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from cases.choices import SCAN_ROLES, MeshRole
+from cases.models import MeshUse
+from production.choices import VatKind
+from production.models import Preparation, Printer
+from qa.geometry.subject import CheckRequest, Platform, Role, Sheet
+
+DEFAULT_VAT = VatKind.BOTTOM_UP
+
+
+def shop_of_printers() -> dict[str, Any]:
+    """The part of a request that the lab's printers in service decide: platforms, and the kind of vat.
+
+    Where the lab has both kinds of vat, bottom-up counts: it asks more of a part.
+    """
+    printers = Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment")
+    rows = list(printers.order_by("equipment__code"))
+    kinds = {row.vat for row in rows if row.vat != VatKind.NONE}
+    vat = DEFAULT_VAT if len(kinds) != 1 else VatKind(kinds.pop())
+    platforms = [
+        [row.equipment.name, float(row.platform_x_mm), float(row.platform_y_mm), float(row.build_height_mm)]
+        for row in rows
+    ]
+    return {"vat": str(vat), "platforms": platforms}
+
+
+def request_of(mesh: MeshUse, printers: dict[str, Any] | None = None) -> dict[str, Any]:
+    """The request as it is stored and digested: plain JSON. ``printers`` saves asking again for each."""
+    role: Role = "design"
+    if mesh.role in SCAN_ROLES:
+        return {"role": "patient-scan", "layer_mm": CheckRequest().layer_mm}
+    layer_mm = CheckRequest().layer_mm
+    if mesh.role == MeshRole.PREPARED:
+        role = "prepared"
+        layer_mm = _layer_of(mesh) or layer_mm
+    request = {"role": role, "layer_mm": layer_mm} | (printers or shop_of_printers())
+    line = mesh.appliance.line if mesh.appliance else None
+    if line is not None and line.sheet_mm is not None and not line.direct_print:
+        request["sheet"] = [line.sheet_wish or "sheet", float(line.sheet_mm)]
+    return request
+
+
+def _layer_of(mesh: MeshUse) -> float | None:
+    """The layer that a prepared file was made for, in mm, once its preparation is recorded."""
+    made = Preparation.objects.filter(prepared=mesh).order_by("-occurred_at", "-pk").first()
+    return None if made is None else made.layer_um / 1000.0
+
+
+def engine_request(stored: dict[str, Any]) -> CheckRequest:
+    """The engine's request of a stored one; those stored before printers counted are read too."""
+    platforms = tuple(Platform(name, x, y, z) for name, x, y, z in stored.get("platforms", []))
+    sheet = stored.get("sheet")
+    return CheckRequest(
+        role=stored["role"],
+        layer_mm=stored["layer_mm"],
+        vat=stored.get("vat", CheckRequest().vat),
+        sheet=Sheet(sheet[0], sheet[1]) if sheet else None,
+        platforms=platforms,
+    )
