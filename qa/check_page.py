@@ -1,224 +1,144 @@
-"""What the page of a check shows: figures in order, sentences by weight, the area-over-height chart."""
+"""What the page of a check shows, gathered from the check, its neighbours and the lab's records."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 from django.urls import reverse
 
-from labtrack.charts import SERIES, Chart
-from qa.choices import CheckState, Verdict
+from cases.choices import MeshRole
+from cases.models import MeshUse
+from labtrack.accounts.actor import Actor
+from labtrack.accounts.choices import Capability
+from qa.check_figures import findings, leading, rounded, sections
+from qa.choices import CheckState
+from qa.layer_chart import profile_chart
 from qa.models import MeshCheck
+from qa.queries.checks import moved_since_before
+from qa.queries.prepared import prepared_change, prepared_of
+from qa.queries.print_time import MeshTime, mesh_times, words_of
+from qa.queries.resin import resin_needs
+from qa.services.checks import is_current
 
-_WEIGHT = {Verdict.FAIL: 0, Verdict.UNKNOWN: 1, Verdict.REVIEW: 2, Verdict.PASS: 3}
-LEADING = 3
-# Points of a chart that a browser draws at ease; every layer is in the CSV.
-CHART_POINTS = 1200
-
-FIGURE_WORDS = {
-    "format": "File format",
-    "role": "Checked as",
-    "unit": "Unit read",
-    "unit_guess": "Unit its size suggests",
-    "triangles": "Triangles",
-    "bodies": "Closed bodies",
-    "watertight": "Closed everywhere",
-    "open_edges": "Open edges",
-    "nonmanifold_edges": "Edges of more than two triangles",
-    "inverted_bodies": "Bodies turned inside out",
-    "volume_ml": "Volume",
-    "area_cm2": "Surface",
-    "size_mm": "Size, x by y by z",
-    "contact_fraction": "Base contact, share of the outline",
-    "contact_flatness_mm": "Base flatness",
-    "base_tilt_deg": "Base tilt",
-    "layers": "Layers",
-    "layer_mm": "Layer",
-    "max_layer_area_cm2": "Largest layer area",
-    "mid_air_starts": "Places that start in mid-air",
-    "resolution_mm": "Spacing of stored coordinates",
-    "coarse": "Stored too coarsely",
-}
-_UNITS = ("ml", "cm2", "mm2", "mm", "deg", "um", "percent")
-_UNIT_WORDS = {"cm2": "cm²", "mm2": "mm²", "deg": "°", "um": "µm", "percent": "%"}
+EARLIER = 20
+MOST_PARTS = 200
 
 
-@dataclass(frozen=True)
-class Figure:
-    """One figure in words: ``text`` is the value, ``unit`` stands behind it."""
-
-    name: str
-    text: str
-    unit: str
-    numeric: bool
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One judged figure. ``title`` says which, the rest comes from the engine."""
-
-    title: str
-    verdict: str
-    value: Figure
-    limit: str
-    source: str
-    version: str
-    sentence: str
-
-
-def findings(check: MeshCheck) -> list[Finding]:
-    """The rows of a check, the weightiest first."""
-    rows = sorted(check.findings, key=lambda row: _WEIGHT.get(row["verdict"], 1))
-    return [_finding(row) for row in rows]
-
-
-def _finding(row: dict[str, Any]) -> Finding:
-    limit = row.get("limit") or {}
-    unit = _UNIT_WORDS.get(limit.get("unit", ""), limit.get("unit", ""))
-    return Finding(
-        title=words(row["name"]),
-        verdict=row["verdict"],
-        value=_figure(row["name"], row["value"], row.get("unit", "")),
-        limit=f"{limit['value']:g} {unit}".strip() if limit else "",
-        source=limit.get("source", ""),
-        version=str(limit.get("version", "")),
-        sentence=row["sentence"],
-    )
-
-
-def leading_sentence(check: MeshCheck) -> str:
-    """The one sentence that matters most; for a check that could not be made, why."""
-    if check.state == CheckState.REFUSED:
-        return check.sentence
-    rows = findings(check)
-    return rows[0].sentence if rows else ""
-
-
-def words(name: str) -> str:
-    """A figure's name for a person; its unit stands behind the value instead."""
-    bare = next((name.removesuffix(f"_{unit}") for unit in _UNITS if name.endswith(f"_{unit}")), name)
-    return FIGURE_WORDS.get(name, bare.replace("_", " ").capitalize())
-
-
-def main_figures(check: MeshCheck) -> list[Figure]:
-    """The figures a person asks for, in the order of their words."""
-    return [_figure(name, check.figures[name], "") for name in FIGURE_WORDS if name in check.figures]
-
-
-def other_figures(check: MeshCheck) -> list[Figure]:
-    """Everything else the engine found."""
-    return [_figure(name, value, "") for name, value in check.figures.items() if name not in FIGURE_WORDS]
-
-
-def _figure(name: str, value: Any, unit: str) -> Figure:
-    if not unit:
-        unit = next((one for one in _UNITS if name.endswith(f"_{one}")), "")
-    unit = _UNIT_WORDS.get(unit, unit)
-    if value is None:
-        return Figure(words(name), "cannot tell", "", numeric=False)
-    if isinstance(value, bool):
-        return Figure(words(name), "yes" if value else "no", "", numeric=False)
-    if isinstance(value, int):
-        return Figure(words(name), f"{value:,}".replace(",", "\u202f"), unit, numeric=True)
-    if isinstance(value, float):
-        return Figure(words(name), _rounded(value), unit, numeric=True)
-    if value == []:
-        return Figure(words(name), "none", "", numeric=False)
-    if isinstance(value, list):
-        if all(isinstance(one, int | float) for one in value):
-            return Figure(words(name), " × ".join(_rounded(float(one)) for one in value), unit, numeric=True)
-        if all(isinstance(one, str) for one in value):
-            return Figure(words(name), ", ".join(value), "", numeric=False)
-        return Figure(words(name), str(len(value)), "", numeric=True)
-    return Figure(words(name), str(value), unit, numeric=False)
-
-
-def _rounded(value: float) -> str:
-    """Three digits after the point below 100, fewer above; the CSV and the API hold the full figure."""
-    if 0 < abs(value) < 0.001:
-        return f"{value:.2g}"
-    text = f"{value:.{3 if abs(value) < 100 else 1}f}".rstrip("0").rstrip(".")
-    return "0" if text in ("", "-0") else text
-
-
-def profile_rows(check: MeshCheck) -> list[list[Any]]:
-    """Height over the platform and area of every layer, with the places that start in mid-air there."""
-    profile = check.profile
-    if not profile:
-        return []
-    starts = _starts_by_layer(profile)
-    areas, heights = profile["areas_mm2"], profile["heights_mm"]
-    return [
-        [round(height, 4), None if area is None else round(area / 100, 4), starts.get(index, 0)]
-        for index, (height, area) in enumerate(zip(heights, areas, strict=True))
-    ]
-
-
-def _starts_by_layer(profile: dict[str, Any]) -> dict[int, int]:
-    starts: dict[int, int] = {}
-    for height in profile.get("mid_air_heights_mm", []):
-        layer = max(0, min(len(profile["heights_mm"]) - 1, int(height / profile["layer_mm"])))
-        starts[layer] = starts.get(layer, 0) + 1
-    return starts
-
-
-def profile_chart(check: MeshCheck) -> Chart | None:
-    """Area over height, with mid-air starts marked; None for a mesh without layers."""
-    rows = profile_rows(check)
-    if not rows:
-        return None
-    marked = [row for row in rows if row[2]]
-    drawn = _thinned(rows)
-    figure = {
-        "data": [
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "name": "Area of the layer",
-                "x": [row[0] for row in drawn],
-                "y": [row[1] for row in drawn],
-                "line": {"color": SERIES[0], "width": 2},
-                "fill": "tozeroy",
-                "hovertemplate": "%{x:.2f} mm: %{y:.2f} cm²<extra></extra>",
-            },
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "name": "Starts in mid-air",
-                "x": [row[0] for row in marked],
-                "y": [row[1] or 0 for row in marked],
-                "marker": {"symbol": "triangle-down", "size": 12, "color": "--fail"},
-                "hovertemplate": "%{x:.2f} mm: starts in mid-air<extra></extra>",
-            },
-        ],
-        "layout": {
-            "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
-            "xaxis": {"title": {"text": "Height over the platform (mm)"}},
-            "yaxis": {"title": {"text": "Area (cm²)"}, "rangemode": "tozero"},
-        },
+def check_context(
+    mesh: MeshUse, check: MeshCheck | None, actor: Actor, *, parts: int | None
+) -> dict[str, Any]:
+    """Everything the templates read. ``parts`` is how many a build would hold, for the print time."""
+    context: dict[str, Any] = {
+        "mesh": mesh,
+        "check": check,
+        "waiting": check is not None and check.state == CheckState.WAITING,
+        "may_write": actor.may(Capability.CASES_WRITE),
     }
-    undefined = sum(1 for row in rows if row[1] is None)
-    note = f"{len(rows)} layers of {check.profile['layer_mm']:g} mm."
-    if undefined:
-        note += f" {undefined} have open outlines, so their area is not defined."
-    return Chart(
-        name="profile",
-        title="Area over height",
-        figure=figure,
-        columns=("height (mm)", "area (cm²)", "starts in mid-air"),
-        rows=_table(rows),
-        csv_url=reverse("qa:check-profile", args=[check.mesh_id]),
-        note=note
-        + " The table shows every layer that starts something, and about fifty others; all are in the CSV.",
+    if check is None:
+        return context
+    context["earlier"] = list(
+        mesh.checks.exclude(pk=check.pk).select_related("limits").order_by("-pk")[:EARLIER]
     )
+    if check.state != CheckState.DONE:
+        return context
+    context |= {
+        "leading": leading(check),
+        "judged": len(findings(check)),
+        "sections": sections(check),
+        "chart": profile_chart(check),
+        "current": is_current(check),
+        "moved": moved_since_before(check),
+        "viewer": viewer_settings(check),
+        "maps": shown_maps(check),
+        "turn": turn_of(check),
+    }
+    context |= _of_preparation(mesh, check)
+    appliance = mesh.appliance
+    if appliance is not None and appliance.stage and mesh.role in (MeshRole.DESIGN, MeshRole.PREPARED):
+        place = [mesh.case.number, appliance.line_id, appliance.arch]
+        context["series"] = {"url": reverse("qa:series", args=place)}
+    if actor.may(Capability.SHOP_READ):
+        context |= {
+            "resin": resin_needs(check.figures),
+            "times": [time_row(one) for one in mesh_times(check.figures, parts=parts)],
+            "parts": parts,
+            "most_parts": MOST_PARTS,
+        }
+    return context
 
 
-def _thinned(rows: list[list[Any]]) -> list[list[Any]]:
-    step = max(1, len(rows) // CHART_POINTS)
-    return rows[::step]
+def _of_preparation(mesh: MeshUse, check: MeshCheck) -> dict[str, Any]:
+    if mesh.role == MeshRole.PREPARED:
+        return {"prepared_change": prepared_change(mesh, check)}
+    if mesh.role == MeshRole.DESIGN:
+        return {"prepared": prepared_of(mesh)}
+    return {}
 
 
-def _table(rows: list[list[Any]]) -> list[list[Any]]:
-    step = max(1, len(rows) // 50)
-    return [row for index, row in enumerate(rows) if index % step == 0 or row[2]]
+def turn_of(check: MeshCheck) -> dict[str, Any] | None:
+    """The rotation that stands the part better, where there is one worth turning it for."""
+    turn, rotation = check.figures.get("stand_turn_deg"), check.figures.get("stand_rotation")
+    if turn is None or rotation is None or turn < 0.1:
+        return None
+    return {
+        "turn_deg": turn,
+        "rotation": rotation,
+        "height_mm": check.figures.get("stand_height_mm"),
+        "area_cm2": check.figures.get("stand_area_cm2"),
+    }
+
+
+def viewer_settings(check: MeshCheck) -> dict[str, Any]:
+    """What the 3-D view reads from the page: its maps, where their values are, and the better rotation."""
+    turn = turn_of(check)
+    return {
+        "maps": [
+            one
+            | {"url": reverse("qa:map", args=[check.mesh_id, one["name"]]), "unit": unit_words(one["unit"])}
+            for one in check.maps
+        ],
+        "rotation": turn["rotation"] if turn else None,
+    }
+
+
+def unit_words(unit: str) -> str:
+    """A unit as it is printed."""
+    return {"deg": "°", "cm2": "cm²", "mm2": "mm²", "um": "µm"}.get(unit, unit)
+
+
+def shown_maps(check: MeshCheck) -> list[dict[str, Any]]:
+    """Each map with its worst places as rows: number, where (x, y, z in the file) and value."""
+    made = []
+    for one in check.maps:
+        places = [
+            {
+                "number": number,
+                "where": [rounded(float(side)) for side in place[:3]],
+                "value": rounded(float(place[3])),
+            }
+            for number, place in enumerate(one["places"], start=1)
+        ]
+        made.append(one | {"unit": unit_words(one["unit"]), "rows": places, "limit_text": _limit_text(one)})
+    return made
+
+
+def _limit_text(one: dict[str, Any]) -> str:
+    if one["limit"] is None:
+        return ""
+    return f"Limit: {one['limit']:g} {unit_words(one['unit'])}."
+
+
+def time_row(one: MeshTime) -> dict[str, Any]:
+    """One line of the print times: in words, or why it cannot be told."""
+    estimate = one.estimate
+    interval = estimate.interval
+    return {
+        "setting": one.history.setting,
+        "parts": one.parts,
+        "layers": one.layers,
+        "n": estimate.n,
+        "time": "" if estimate.minutes is None else words_of(estimate.minutes),
+        "low": "" if interval is None or interval.low is None else words_of(interval.low),
+        "high": "" if interval is None or interval.high is None else words_of(interval.high),
+        "why": estimate.why,
+    }

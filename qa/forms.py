@@ -14,11 +14,12 @@ from labtrack.accounts.choices import LAB_ROLES
 from labtrack.accounts.models import User
 from production.choices import WORK_STEPS, Outcome, Step
 from qa.choices import DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
+from qa.geometry.limits import SHIPPED
 from qa.models import Action, CostVersion, DefectKind, LimitVersion
 from qa.queries.tally import DEFAULT_DAYS, Range
 from qa.services.gate import NEVER_CONCEDED
 from qa.services.inspections import FoundDefect
-from qa.services.limits import limit_set
+from qa.services.limits import MOST_SOURCE, limit_set
 from qa.services.photos import clean_photo
 from qa.teeth import chart_rows, tooth
 
@@ -164,13 +165,15 @@ class KindForm(_KindModelForm):
 
 
 class LimitsForm(forms.Form):
-    """One field for each limit, and what a change needs: source and reason."""
+    """Value and source of each limit, and what a change needs: a source for the rest, and the reason."""
 
     based_on = forms.IntegerField(widget=forms.HiddenInput)
     source = forms.CharField(
         label="Where the new values come from",
-        max_length=120,
-        help_text="A document, a trial of your own with its date, or who decided.",
+        max_length=MOST_SOURCE,
+        required=False,
+        help_text="A document, a trial of your own with its date, or who decided. It stands beside every "
+        "changed value that got no source of its own above.",
     )
     note = forms.CharField(label="Why they change", max_length=200)
 
@@ -184,14 +187,34 @@ class LimitsForm(forms.Form):
                 initial=limit.value,
                 widget=forms.NumberInput(attrs={"step": "any"}),
             )
+            self.fields[f"source_{limit.name}"] = forms.CharField(
+                label=f"Source of: {limit.meaning or limit.name}",
+                initial=limit.source,
+                max_length=MOST_SOURCE,
+                required=False,
+            )
+
+    def sources(self) -> dict[str, str]:
+        """Every limit's source by its name; empty where it was left as it is not stated."""
+        return {limit.name: self.cleaned_data[f"source_{limit.name}"] for limit in self.limits}
 
     def values(self) -> dict[str, float]:
         """Every limit's value by its name."""
         return {limit.name: self.cleaned_data[f"limit_{limit.name}"] for limit in self.limits}
 
     def rows(self) -> list[dict[str, Any]]:
-        """Limit and bound field, for the page."""
-        return [{"limit": limit, "field": self[f"limit_{limit.name}"]} for limit in self.limits]
+        """Limit with its fields and the value it was shipped with, for the page."""
+        shipped = {limit.name: limit.value for limit in SHIPPED.limits}
+        return [
+            {
+                "limit": limit,
+                "field": self[f"limit_{limit.name}"],
+                "source": self[f"source_{limit.name}"],
+                "changed": limit.value != shipped.get(limit.name),
+                "shipped": shipped.get(limit.name),
+            }
+            for limit in self.limits
+        ]
 
 
 class SignForm(forms.Form):

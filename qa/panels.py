@@ -8,18 +8,22 @@ from django.db.models import Q
 from django.http import HttpRequest
 from django.utils import timezone
 
+from cases.choices import Arch
 from cases.models import Case, MeshUse
 from cases.queries import visible_meshes
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.accounts.models import User
 from labtrack.web import actor_of
-from production.models import Part, Piece
-from qa.check_page import leading_sentence
+from production.choices import BuildState
+from production.models import Build, Part, Piece
+from qa.check_figures import leading_sentence
 from qa.choices import CheckState, Verdict
 from qa.models import Action, MeshCheck
 from qa.queries.inspections import inspections_of, parts_waiting, pieces_waiting
+from qa.queries.print_time import build_estimate, words_of
 from qa.queries.releases import cases_ready_to_release
+from qa.queries.series import series_of_case
 from qa.services.limits import limits_in_force
 
 Context = dict[str, Any] | None
@@ -41,6 +45,20 @@ def mesh_check(mesh: MeshUse, request: HttpRequest) -> Context:
         "waiting": check.state == CheckState.WAITING,
         "sentence": leading_sentence(check),
     }
+
+
+def case_series(case: Case, request: HttpRequest) -> Context:
+    """The way to each aligner series of the case."""
+    if not actor_of(request).may(Capability.CHECKS_READ):
+        return None
+    rows = [row | {"words": _series_words(row)} for row in series_of_case(case)]
+    return {"case": case, "rows": rows} if rows else None
+
+
+def _series_words(row: dict[str, Any]) -> str:
+    line = row["line"]
+    told = f"{Arch(row['arch']).label} {line.get_kind_display().lower()}s"
+    return told + (f" of round {line.round}" if line.round else "")
 
 
 def case_release(case: Case, request: HttpRequest) -> Context:
@@ -73,6 +91,24 @@ def piece_inspections(piece: Piece, request: HttpRequest) -> Context:
         "rows": list(inspections_of(Q(piece=piece))),
         "piece": piece,
         "may_inspect": actor_of(request).may(Capability.INSPECT),
+    }
+
+
+def build_time(build: Build, request: HttpRequest) -> Context:
+    """How long a build that is planned or runs will take, by builds like it."""
+    if build.state not in (BuildState.PLANNED, BuildState.RUNNING):
+        return None
+    told = build_estimate(build)
+    if told is None:
+        return {"time": "", "why": "Cannot tell: a file of this build has no figures yet, or is open."}
+    estimate, layers = told
+    interval = estimate.interval
+    return {
+        "time": "" if estimate.minutes is None else words_of(estimate.minutes),
+        "low": "" if interval is None else words_of(interval.low or 0.0),
+        "high": "" if interval is None else words_of(interval.high or 0.0),
+        "layers": layers,
+        "why": estimate.why,
     }
 
 

@@ -2,14 +2,18 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from qa.views import actions, checks, evidence, inspect, kinds, limits, release, trends
+from qa.views import actions, checks, evidence, inspect, kinds, limits, release, series, trends
 
 app_name = "qa"
 urlpatterns: list[URLPattern | URLResolver] = [
     path("checks/<int:mesh_id>/", checks.check, name="check"),
     path("checks/<int:mesh_id>/again/", checks.again, name="check-again"),
     path("checks/<int:mesh_id>/preview/", checks.preview, name="preview"),
+    path("checks/<int:mesh_id>/maps/<slug:name>/", checks.surface_map, name="map"),
     path("checks/<int:mesh_id>/layers.csv", checks.profile, name="check-profile"),
+    path("series/<int:number>/<int:line_id>/<slug:arch>/", series.series, name="series"),
+    path("series/<int:number>/<int:line_id>/<slug:arch>/again/", series.again, name="series-again"),
+    path("series/<int:number>/<int:line_id>/<slug:arch>/stages.csv", series.series_csv, name="series-csv"),
     path("limits/", limits.limits, name="limits"),
     path("inspect/", inspect.inspect, name="inspect"),
     path("inspect/pass/", inspect.pass_many, name="pass-many"),

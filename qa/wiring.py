@@ -39,11 +39,15 @@ def _add_panels() -> None:
     cases_hooks.case_panels.add(
         Panel("release", "qa/panels/case_release.html", panels.case_release, order=60)
     )
+    cases_hooks.case_panels.add(Panel("series", "qa/panels/case_series.html", panels.case_series, order=20))
     production_hooks.part_panels.add(
         Panel("inspections", "qa/panels/inspections.html", panels.part_inspections)
     )
     production_hooks.piece_panels.add(
         Panel("inspections", "qa/panels/inspections.html", panels.piece_inspections)
+    )
+    production_hooks.build_panels.add(
+        Panel("print-time", "qa/panels/print_time.html", panels.build_time, order=40)
     )
     production_hooks.lab_panels.add(Panel("limits", "qa/panels/limits.html", panels.limits, order=80))
     home_panels.add(Panel("inspect", "qa/panels/home_inspect.html", panels.home_inspect, order=40))

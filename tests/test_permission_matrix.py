@@ -153,7 +153,11 @@ POST production:hold-lift                    in    403   403  403     422     42
 GET  qa:check                                in    200   404  200     200     200   200
 POST qa:check-again                          in    302   404  302     302     302   403
 GET  qa:preview                              in    200   404  200     200     200   200
+GET  qa:map                                  in    200   404  200     200     200   200
 GET  qa:check-profile                        in    200   404  200     200     200   200
+GET  qa:series                               in    200   404  200     200     200   200
+POST qa:series-again                         in    302   404  302     302     302   403
+GET  qa:series-csv                           in    200   404  200     200     200   200
 GET  qa:limits                               in    403   403  200     200     200   200
 POST qa:limits                               in    403   403  403     422     422   403
 GET  qa:inspect                              in    403   403  200     200     200   200
@@ -212,6 +216,13 @@ GET  api-equipment                          401    403   403  200     200     20
 GET  api-equipment-events                   401    403   403  200     200     200   200
 POST api-equipment-events                   401    403   403  422     422     422   403
 GET  api-mesh-check                         401    200   404  200     200     200   200
+POST api-mesh-check                         401    200   404  200     200     200   403
+GET  api-mesh-layers                        401    200   404  200     200     200   200
+GET  api-mesh-print-time                    401    403   403  200     200     200   200
+GET  api-limits                             401    403   403  200     200     200   200
+GET  api-limit-version                      401    403   403  200     200     200   200
+GET  api-case-series                        401    200   404  200     200     200   200
+GET  api-series                             401    200   404  200     200     200   200
 GET  api-inspections                        401    403   403  200     200     200   200
 POST api-inspections                        401    403   403  422     422     422   403
 GET  api-evidence                           401    403   403  403     200     200   200
@@ -290,7 +301,10 @@ def _case_arguments(case: Any, appliance: Any, mesh: Any) -> dict[str, dict[str,
     made |= {
         f"qa:{name}": {"mesh_id": mesh.pk} for name in ("check", "check-again", "preview", "check-profile")
     }
+    of_series = of_case | {"line_id": appliance.line_id, "arch": appliance.arch}
+    made |= {f"qa:{name}": of_series for name in ("series", "series-again", "series-csv")}
     made |= {
+        "qa:map": {"mesh_id": mesh.pk, "name": mesh.checks.get().maps[0]["name"]},
         "cases:clinic": {"clinic_id": case.clinic_id},
         "api-clinic": {"code": case.clinic.code},
         "api-case": of_case,
@@ -298,6 +312,11 @@ def _case_arguments(case: Any, appliance: Any, mesh: Any) -> dict[str, dict[str,
         "api-meshes": of_case,
         "api-mesh": of_mesh,
         "api-mesh-check": {"mesh_id": mesh.pk},
+        "api-mesh-layers": {"mesh_id": mesh.pk},
+        "api-mesh-print-time": {"mesh_id": mesh.pk},
+        "api-limit-version": {"version": 1},
+        "api-case-series": of_case,
+        "api-series": of_series,
     }
     return made
 

@@ -7,49 +7,13 @@ from typing import Any
 from rest_framework import serializers
 
 from production.choices import WORK_STEPS, Outcome, Step
-from qa.choices import CheckState, EvidenceUnit, Measure, Severity, Verdict
+from qa.choices import EvidenceUnit, Measure, Severity, Verdict
 from qa.models import Defect, Inspection
 from qa.services.inspections import FoundDefect, Look
 
 STEP_CHOICES = [(step.value, step.label) for step in WORK_STEPS]
 MOST_LOOKS = 200
 MOST_DEFECTS = 20
-
-
-class LimitSerializer(serializers.Serializer[Any]):
-    value = serializers.FloatField()
-    unit = serializers.CharField()
-    source = serializers.CharField()  # type: ignore[assignment]
-    version = serializers.CharField()
-
-
-class CheckRowSerializer(serializers.Serializer[Any]):
-    """One judged figure. ``value`` and ``limit`` are null where there is none."""
-
-    name = serializers.CharField()
-    verdict = serializers.ChoiceField(choices=Verdict.choices)
-    value = serializers.FloatField(allow_null=True)
-    unit = serializers.CharField()
-    limit = LimitSerializer(allow_null=True)
-    sentence = serializers.CharField()
-
-
-class MeshCheckSerializer(serializers.Serializer[Any]):
-    """``state`` waiting: ask again. refused: ``sentence`` says why. done: the rest is what
-    ``check_design --json`` prints, with the version of the limits."""
-
-    mesh = serializers.IntegerField()
-    state = serializers.ChoiceField(choices=CheckState.choices)
-    progress = serializers.FloatField(help_text="0 to 1")
-    progress_text = serializers.CharField()
-    sentence = serializers.CharField()
-    verdict = serializers.ChoiceField(choices=Verdict.choices, allow_null=True)
-    engine = serializers.CharField()
-    limits_version = serializers.IntegerField()
-    figures = serializers.DictField(child=serializers.JSONField())
-    checks = CheckRowSerializer(many=True)
-    asked_at = serializers.DateTimeField()
-    finished_at = serializers.DateTimeField(allow_null=True)
 
 
 class DefectSerializer(serializers.ModelSerializer[Defect]):

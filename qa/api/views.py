@@ -1,4 +1,4 @@
-"""Checks, inspections and trends for scripts: thin over the services."""
+"""Inspections and trends for scripts: thin over the services."""
 
 from __future__ import annotations
 
@@ -11,15 +11,14 @@ from rest_framework import status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from cases.queries import mesh_for
 from labtrack.accounts.choices import Capability
 from labtrack.api.views import ApiView
 from labtrack.errors import NotFound
 from production.models import Part
 from qa.api import serializers as shapes
-from qa.choices import CheckState, EvidenceUnit, Measure
+from qa.choices import EvidenceUnit, Measure
 from qa.evidence_pages.shared import without_names
-from qa.models import Inspection, MeshCheck
+from qa.models import Inspection
 from qa.queries.inspections import find_mark, inspections_of
 from qa.queries.tally import DEFAULT_DAYS, Range, TallyView, read_tally
 from qa.queries.trend_names import trend_names
@@ -34,40 +33,6 @@ KEY = OpenApiParameter(
     OpenApiParameter.HEADER,
     description="Up to 100 characters. The same request with the same key changes nothing the second time.",
 )
-
-
-class MeshCheckView(ApiView):
-    """The latest check of a mesh: its state, and its result once it is done."""
-
-    required_scope = Capability.CHECKS_READ
-    serializer_class = shapes.MeshCheckSerializer
-
-    @extend_schema(operation_id="meshes_check_retrieve")
-    def get(self, request: Request, mesh_id: int) -> Response:
-        mesh = mesh_for(self.actor, mesh_id)
-        check = mesh.checks.select_related("limits", "job").order_by("-pk").first()
-        if check is None:
-            raise NotFound("This mesh was not checked yet.")
-        return Response(self.get_serializer(_check_answer(check)).data)
-
-
-def _check_answer(check: MeshCheck) -> dict[str, Any]:
-    job = check.job
-    done = check.state == CheckState.DONE
-    return {
-        "mesh": check.mesh_id,
-        "state": check.state,
-        "progress": 1.0 if done else (job.progress if job else 0.0),
-        "progress_text": job.progress_text if job and not done else "",
-        "sentence": check.sentence,
-        "verdict": check.verdict or None,
-        "engine": check.engine,
-        "limits_version": check.limits.version,
-        "figures": check.figures,
-        "checks": check.findings,
-        "asked_at": check.asked_at,
-        "finished_at": check.finished_at,
-    }
 
 
 class InspectionListView(ApiView):

@@ -15,11 +15,29 @@ STEEPEST_SHOWN_DEG = 60.0
 NEAR_START_MM = 2.0
 
 
+@compiled()
+def share_above(a: float, b: float, c: float, floor: float) -> float:
+    """Share of a triangle's area that lies above a height; ``a``, ``b``, ``c`` are its corners' heights.
+
+    The cut's triangle shrinks with the square of its height over the corner, so a figure that uses this
+    does not depend on how a surface is divided into triangles.
+    """
+    low, high = min(a, b, c), max(a, b, c)
+    middle = a + b + c - low - high
+    if floor <= low:
+        return 1.0
+    if floor >= high:
+        return 0.0
+    if floor <= middle:
+        return 1.0 - (floor - low) ** 2 / ((middle - low) * (high - low))
+    return (high - floor) ** 2 / ((high - middle) * (high - low))
+
+
 def overhang_values(subject: Subject) -> ValueArray:
     """Per vertex the angle from level (degrees) of the shallowest of its faces that faces down.
 
-    Not-a-number where none does within ``STEEPEST_SHOWN_DEG`` of level, or it touches the first layer:
-    the rule of ``layers.overhang_area``.
+    Not-a-number where none does within ``STEEPEST_SHOWN_DEG`` of level, or it lies in the first layer: the
+    rule of ``layers.overhang_area``.
     """
     values = np.full(len(subject.mesh.vertices), np.inf, dtype=np.float32)
     _shallowest(
@@ -49,7 +67,7 @@ def _shallowest(
         if -z <= cosine * length:
             continue
         a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
-        if min(vertices[a, 2], vertices[b, 2], vertices[c, 2]) <= floor:
+        if max(vertices[a, 2], vertices[b, 2], vertices[c, 2]) <= floor:
             continue
         angle = np.degrees(np.arccos(min(-z / length, 1.0)))
         values[a] = min(values[a], angle)

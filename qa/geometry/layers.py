@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qa.geometry.kernels import compiled
-from qa.geometry.layer_maps import layer_maps, overhang_values, start_values
+from qa.geometry.layer_maps import layer_maps, overhang_values, share_above, start_values
 from qa.geometry.limits import LimitSet
 from qa.geometry.maps import SurfaceMap, ValueArray
 from qa.geometry.mesh import FloatArray, IndexArray
@@ -141,7 +141,7 @@ def _pieces(counts: NDArray[np.int64]) -> list[tuple[int, int]]:
 
 
 def overhang_area(subject: Subject, angle_deg: float) -> float:
-    """Area in mm2 of surfaces facing down, closer to level than the angle and off the platform."""
+    """Area in mm2 of surfaces facing down, closer to level than the angle and above the first layer."""
     area = _shallow_area(
         subject.mesh.vertices,
         subject.mesh.faces,
@@ -162,9 +162,8 @@ def _shallow_area(
         length = np.sqrt(x * x + y * y + z * z)
         if -z <= cosine * length:
             continue
-        lowest = min(vertices[faces[face, 0], 2], vertices[faces[face, 1], 2], vertices[faces[face, 2], 2])
-        if lowest > floor:
-            total += length
+        a, b, c = vertices[faces[face, 0], 2], vertices[faces[face, 1], 2], vertices[faces[face, 2], 2]
+        total += length * share_above(a, b, c, floor)
     return total
 
 

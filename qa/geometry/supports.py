@@ -14,6 +14,7 @@ import numpy as np
 
 from qa.geometry.contact import ContactFigures
 from qa.geometry.kernels import compiled
+from qa.geometry.layer_maps import share_above
 from qa.geometry.layers import LayerFigures, layer_count
 from qa.geometry.limits import LimitSet
 from qa.geometry.mesh import FloatArray, IndexArray
@@ -110,7 +111,7 @@ def _layers_flat(subject: Subject, contact: ContactFigures) -> int:
 def _held(
     vertices: FloatArray, faces: IndexArray, vectors: FloatArray, cosine: float, floor: float
 ) -> tuple[float, float, float]:
-    """Of the faces that ``layers.overhang_area`` counts: area, area seen from below, and volume under it."""
+    """Of what ``layers.overhang_area`` counts: area, area seen from below, and about the volume under it."""
     area = level = under = 0.0
     for face in range(len(faces)):
         x, y, z = vectors[face, 0], vectors[face, 1], vectors[face, 2]
@@ -118,10 +119,10 @@ def _held(
         if -z <= cosine * length:
             continue
         a, b, c = vertices[faces[face, 0], 2], vertices[faces[face, 1], 2], vertices[faces[face, 2], 2]
-        if min(a, b, c) > floor:
-            area += length
-            level -= z
-            under -= z * (a + b + c) / 3.0
+        share = share_above(a, b, c, floor)
+        area += share * length
+        level -= share * z
+        under -= share * z * (a + b + c) / 3.0
     return area, level, under
 
 

@@ -11,12 +11,13 @@ from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.audit.services.record import record_created
 from labtrack.audit.services.submissions import Outcome, once
-from labtrack.errors import Conflict, Refused
+from labtrack.errors import Conflict, NotFound, Refused
 from qa.geometry.errors import GeometryError
 from qa.geometry.limits import SHIPPED, LimitSet
 from qa.models import LimitVersion
 
 LAB_SET = "lab"
+MOST_SOURCE = 120
 FIRST_NOTE = "Starting points that came with Fitledger; no standard sets most of them."
 
 
@@ -39,6 +40,15 @@ def limit_set(version: LimitVersion) -> LimitSet:
     return LimitSet.from_json(version.content)
 
 
+def limits_of_version(version: int) -> LimitVersion:
+    """One version; raises ``NotFound``."""
+    limits_in_force()
+    found = LimitVersion.objects.select_related("recorded_by").filter(version=version).first()
+    if found is None:
+        raise NotFound("There is no such version of the limits.")
+    return found
+
+
 def change_limits(
     *,
     actor: Actor,
@@ -47,18 +57,19 @@ def change_limits(
     values: Mapping[str, float],
     source: str,
     note: str,
+    sources: Mapping[str, str] | None = None,
 ) -> Outcome[LimitVersion]:
     """Put a new version in force with ``values`` replaced; their source is named beside each.
 
-    ``based_on`` is the version the person saw; when another has come into force since, nothing is
-    changed.
+    ``sources`` names a limit's own source, also where its value stays; a changed value without one gets
+    ``source``. ``based_on`` is the version the person saw; when another has come into force since,
+    nothing is changed.
     """
     actor.require(Capability.LIMITS)
     source, note = source.strip(), note.strip()
     if not note:
         raise Refused("note-missing", "Say why the limits change.", field="note")
-    if not source:
-        raise Refused("source-missing", "Say where the new values come from.", field="source")
+    own = {name: text.strip()[:MOST_SOURCE] for name, text in (sources or {}).items() if text.strip()}
 
     def make() -> LimitVersion:
         current = limits_in_force()
@@ -68,7 +79,7 @@ def change_limits(
                 f"Version {current.version} of the limits came into force meanwhile. Look at it, "
                 "then change it.",
             )
-        changed = _changed(limit_set(current), values, version=str(current.version + 1), source=source)
+        changed = _changed(limit_set(current), values, own, version=str(current.version + 1), source=source)
         made = LimitVersion(
             version=current.version + 1,
             content=changed.to_json(),
@@ -90,18 +101,38 @@ def change_limits(
         actor=actor,
         key=key,
         use_case="change-limits",
-        payload={"based_on": based_on, "values": dict(values), "source": source, "note": note},
+        payload={
+            "based_on": based_on,
+            "values": dict(values),
+            "sources": own,
+            "source": source,
+            "note": note,
+        },
         model=LimitVersion,
         make=make,
     )
 
 
-def _changed(current: LimitSet, values: Mapping[str, float], *, version: str, source: str) -> LimitSet:
+def _changed(
+    current: LimitSet, values: Mapping[str, float], own: Mapping[str, str], *, version: str, source: str
+) -> LimitSet:
+    """The set with every differing value, and every differing source of its own, replaced."""
     try:
-        differing = {name: value for name, value in values.items() if current.value(name) != value}
-        if not differing:
+        changed = current
+        for name in {**values, **own}:
+            before = current[name]
+            value = values.get(name, before.value)
+            stated = own.get(name, "")
+            if value == before.value and stated in ("", before.source):
+                continue
+            # A source that was there before does not speak for the new value.
+            named = stated if stated and stated != before.source else source
+            if not named:
+                raise Refused("source-missing", "Say where the new values come from.", field="source")
+            new = named[:MOST_SOURCE]
+            changed = changed.changed({name: value}, name=LAB_SET, version=version, source=new)
+        if changed is current:
             raise Refused("nothing-changed", "No limit differs from the version in force.")
-        changed = current.changed(differing, name=LAB_SET, version=version, source=source[:120])
         return LimitSet.from_json(changed.to_json())
     except GeometryError as error:
         raise Refused(f"limit-{error.code}", error.sentence) from error

@@ -1,8 +1,6 @@
-"""The page of a mesh's check, its preview and its numbers."""
+"""The page of a mesh's check, its preview with the maps on it, and its numbers."""
 
 from __future__ import annotations
-
-from typing import Any
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
@@ -15,45 +13,51 @@ from cases.services.file_store import blob_path
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
 from labtrack.web import actor_of, csv_response, page
-from qa.check_page import LEADING, findings, main_figures, other_figures, profile_chart, profile_rows
+from qa.check_page import MOST_PARTS, check_context
 from qa.choices import CheckState
+from qa.geometry.errors import GeometryError
+from qa.geometry.maps import MapPack
+from qa.layer_chart import COLUMNS, profile_rows
 from qa.models import MeshCheck
-from qa.services.checks import check_again, is_current
-
-
-def latest_check(mesh: MeshUse) -> MeshCheck | None:
-    return mesh.checks.select_related("limits", "job", "mesh__blob", "mesh__case").order_by("-pk").first()
+from qa.queries.checks import compare_checks, latest_check
+from qa.services.checks import check_again
 
 
 @require_safe
 @page(Capability.CHECKS_READ)
 def check(request: HttpRequest, mesh_id: int) -> HttpResponse:
     """The latest check of a mesh; asks again by itself while a worker is on it."""
-    mesh = mesh_for(actor_of(request), mesh_id)
+    actor = actor_of(request)
+    mesh = mesh_for(actor, mesh_id)
     latest = latest_check(mesh)
-    context: dict[str, Any] = {
-        "mesh": mesh,
-        "check": latest,
-        "waiting": latest is not None and latest.state == CheckState.WAITING,
-    }
-    if latest is not None and latest.state == CheckState.DONE:
-        rows = findings(latest)
-        context |= {
-            "leading": rows[:LEADING],
-            "findings": rows,
-            "figures": main_figures(latest),
-            "more_figures": other_figures(latest),
-            "chart": profile_chart(latest),
-            "current": is_current(latest),
-        }
-    if latest is not None:
-        context["earlier"] = mesh.checks.exclude(pk=latest.pk).select_related("limits").order_by("-pk")[:20]
+    context = check_context(mesh, latest, actor, parts=_asked_parts(request))
     if request.headers.get("HX-Request"):
         # While it waits only the progress is sent; once it is done the whole page is fetched anew.
         if not context["waiting"]:
             return HttpResponse(headers={"HX-Refresh": "true"})
         return render(request, "qa/check_progress.html", context)
+    if context.get("moved") is not None or request.GET.get("before"):
+        context["moved"] = _asked_moves(request, mesh, latest) or context.get("moved")
     return render(request, "qa/check.html", context)
+
+
+def _asked_parts(request: HttpRequest) -> int | None:
+    """How many parts a build would hold, if the address says a number that a platform could hold."""
+    asked = request.GET.get("parts", "")
+    return int(asked) if asked.isascii() and asked.isdigit() and 0 < int(asked) <= MOST_PARTS else None
+
+
+def _asked_moves(request: HttpRequest, mesh: MeshUse, latest: MeshCheck | None) -> object | None:
+    """What moved since the earlier check that the address names."""
+    asked = request.GET.get("before", "")
+    if latest is None or latest.state != CheckState.DONE or not (asked.isascii() and asked.isdigit()):
+        return None
+    before = (
+        mesh.checks.select_related("limits")
+        .filter(pk=int(asked[:18]), state=CheckState.DONE, pk__lt=latest.pk)
+        .first()
+    )
+    return None if before is None else compare_checks(before, latest)
 
 
 @require_POST
@@ -70,12 +74,40 @@ def again(request: HttpRequest, mesh_id: int) -> HttpResponse:
 @page(Capability.CHECKS_READ)
 def preview(request: HttpRequest, mesh_id: int) -> HttpResponseBase:
     """The decimated mesh for the 3-D view, for who may see the mesh's case."""
-    mesh = mesh_for(actor_of(request), mesh_id)
-    done = mesh.checks.filter(preview__isnull=False).select_related("preview").order_by("-pk").first()
+    done = _pictured(mesh_for(actor_of(request), mesh_id))
     if done is None or done.preview is None:
         raise NotFound("There is no picture of this mesh yet.")
-    response = HttpResponse(blob_path(done.preview).read_bytes(), content_type="application/octet-stream")
-    response["Cache-Control"] = "private, max-age=3600"
+    return _bytes(blob_path(done.preview).read_bytes())
+
+
+@require_safe
+@page(Capability.CHECKS_READ)
+def surface_map(request: HttpRequest, mesh_id: int, name: str) -> HttpResponseBase:
+    """One map's values at the preview's vertices."""
+    done = _pictured(mesh_for(actor_of(request), mesh_id))
+    if done is None or done.map_values is None:
+        raise NotFound("There is no such map of this mesh.")
+    try:
+        only = MapPack.from_bytes(blob_path(done.map_values).read_bytes()).only(name)
+    except GeometryError as error:
+        raise NotFound(error.sentence) from None
+    return _bytes(only.to_bytes())
+
+
+def _pictured(mesh: MeshUse) -> MeshCheck | None:
+    """The latest check with a picture: its preview and its maps belong together."""
+    return (
+        mesh.checks.filter(preview__isnull=False)
+        .select_related("preview", "map_values")
+        .order_by("-pk")
+        .first()
+    )
+
+
+def _bytes(content: bytes) -> HttpResponse:
+    response = HttpResponse(content, content_type="application/octet-stream")
+    # A new check makes new pictures under the same address.
+    response["Cache-Control"] = "private, no-cache"
     return response
 
 
@@ -87,6 +119,4 @@ def profile(request: HttpRequest, mesh_id: int) -> HttpResponseBase:
     done = mesh.checks.filter(state=CheckState.DONE).order_by("-pk").first()
     if done is None:
         raise NotFound("There are no layers of this mesh yet.")
-    return csv_response(
-        f"layers-{mesh.pk}.csv", ("height_mm", "area_cm2", "starts_in_mid_air"), profile_rows(done)
-    )
+    return csv_response(f"layers-{mesh.pk}.csv", COLUMNS, profile_rows(done))

@@ -31,6 +31,7 @@ def limits(request: HttpRequest) -> HttpResponse:
                     key=submission_key(request),
                     based_on=form.cleaned_data["based_on"],
                     values=form.values(),
+                    sources=form.sources(),
                     source=form.cleaned_data["source"],
                     note=form.cleaned_data["note"],
                 ),
@@ -39,7 +40,7 @@ def limits(request: HttpRequest) -> HttpResponse:
                 messages.success(
                     request,
                     f"Version {done.thing.version} is in force. Checks that are done keep their version; "
-                    "ask for them again on their page.",
+                    "check a mesh, or a whole series, again on its page and it says what moved.",
                 )
                 return redirect("qa:limits")
     context = {

@@ -6,6 +6,7 @@ minimums from success criteria 1.4.3 (4.5 to 1 for text) and 1.4.11 (3 to 1 for 
 
 from __future__ import annotations
 
+import itertools
 import re
 from pathlib import Path
 
@@ -97,3 +98,19 @@ def test_targets_are_44_px_or_more() -> None:
     for selector in ("button, .button {", "input, select, textarea {"):
         rule = STYLE[STYLE.index(selector) :]
         assert "min-height: var(--target)" in rule[: rule.index("}")]
+
+
+VIEWER = (Path(settings.BASE_DIR) / "labtrack/static/labtrack/viewer.js").read_text(encoding="utf-8")
+
+
+def lightness(colour: str) -> float:
+    """CIELAB L* of an sRGB colour (CIE 15:2004): 116 Y^(1/3) - 16, linear below (6/29)^3."""
+    share = luminance(colour)
+    return 116 * share ** (1 / 3) - 16 if share > (6 / 29) ** 3 else share * (29 / 3) ** 3
+
+
+def test_the_maps_scale_darkens_in_even_steps() -> None:
+    stops = re.findall(r"#[0-9a-f]{6}", VIEWER[VIEWER.index("const RAMP") :].split("]")[0])
+    steps = [lightness(one) - lightness(two) for one, two in itertools.pairwise(stops)]
+    assert len(stops) == 9
+    assert min(steps) > 8.5 and max(steps) < 10.0

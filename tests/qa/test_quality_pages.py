@@ -91,9 +91,14 @@ def test_the_check_page_waits_then_shows_the_result(
     assert client.get(url, headers={"HX-Request": "true"})["HX-Refresh"] == "true"
     shown = client.get(url).content.decode()
     assert "Area over height" in shown and "version 1" in shown and 'class="viewer"' in shown
+    assert "All figures, by group" in shown and 'id="group-surface"' in shown
+    # What the lab has and uses is for the lab.
+    assert "consumption factor" not in shown and "Print time" not in shown
+    assert "Print time" in client_of(people.technician).get(url).content.decode()
     sent: Any = client.get(reverse("qa:check-profile", args=[mesh.pk]))
     layers = b"".join(sent.streaming_content)
-    assert layers.startswith(b"height_mm,area_cm2,starts_in_mid_air") and layers.count(b"\n") == 601
+    assert layers.startswith(b"height_mm,area_cm2,starts_in_mid_air,suction_pocket_seals")
+    assert layers.count(b"\n") == 601
 
 
 def test_asking_again_is_for_who_may_attach(

@@ -1,8 +1,15 @@
 "use strict";
 // Draws each .viewer from the compact preview that its data-preview-url gives (format FLM1: a mark,
 // the length of a JSON header, the header, float32 points, int32 triangles, float32 values or none).
+// data-settings names a JSON script: {maps: [{name, title, unit, low, high, limit, worse, places, url}],
+// rotation: 3 x 3 or null}. Each url gives one map's values (format FLV1: a mark, the length of a JSON
+// header, the header, uint16 values: 0 none, 1 to 65535 from the header's least to most).
 (function () {
   const MARK = "FLM1";
+  const MAP_MARK = "FLV1";
+  // From good to bad in even steps of lightness (CIELAB L* from 92 to 18), so that a colour-blind eye or a
+  // grey print tells them apart too.
+  const RAMP = ["#fbe6c2", "#fcc299", "#f69e85", "#e77d7f", "#cc617f", "#a74e7e", "#7a4275", "#4d3761", "#292946"];
   const DISTANCE = 2;
   const TURN_DEG = 45;
   // Straight down leaves open which way is up; a little short of it keeps the front below.
@@ -21,6 +28,8 @@
     facenormalsepsilon: 0,
     vertexnormalsepsilon: 0,
   };
+  // Flatter light, or shade would be taken for value.
+  const MAP_LIGHTING = Object.assign({}, LIGHTING, { ambient: 0.75, diffuse: 0.3, specular: 0, fresnel: 0 });
 
   function token(name) {
     return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -58,6 +67,17 @@
     start += faces.byteLength;
     const values = header.values ? new Float32Array(buffer, start, header.vertices) : null;
     return { header, points, faces, values };
+  }
+
+  function decodeMap(buffer) {
+    if (String.fromCharCode(...new Uint8Array(buffer, 0, 4)) !== MAP_MARK) {
+      throw new Error("not a map");
+    }
+    const length = new DataView(buffer).getUint32(4, true);
+    const header = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 8, length)));
+    const { least, most } = header.maps[0];
+    const whole = new Uint16Array(buffer, 8 + length, header.vertices);
+    return Float32Array.from(whole, (step) => (step === 0 ? NaN : least + ((step - 1) / 65534) * (most - least)));
   }
 
   function column(interleaved, offset, shift) {
@@ -104,6 +124,85 @@
     };
   }
 
+  // Share of the way from good to bad, 0 to 1; where neither is worse, from low to high.
+  function badness(map, value) {
+    const share = Math.min(Math.max((value - map.low) / (map.high - map.low || 1), 0), 1);
+    return map.worse === "low" ? 1 - share : share;
+  }
+
+  function rampColour(share) {
+    const place = share * (RAMP.length - 1);
+    const first = Math.min(Math.floor(place), RAMP.length - 2);
+    const mix = place - first;
+    const part = (text, at) => parseInt(text.slice(at, at + 2), 16);
+    const blend = (at) => Math.round(part(RAMP[first], at) * (1 - mix) + part(RAMP[first + 1], at) * mix);
+    return `rgb(${blend(1)},${blend(3)},${blend(5)})`;
+  }
+
+  function figure(value) {
+    return value.toLocaleString("en-GB", { maximumSignificantDigits: 3 });
+  }
+
+  function mapped(map) {
+    const stone = token("--stone");
+    return {
+      vertexcolor: Array.from(map.values, (value) => (Number.isNaN(value) ? stone : rampColour(badness(map, value)))),
+      text: Array.from(map.values, (value) => (Number.isNaN(value) ? "nothing here" : `${figure(value)} ${map.unit}`)),
+      hoverinfo: "x+y+z+text",
+      lighting: MAP_LIGHTING,
+    };
+  }
+
+  // The spots that the table under the view lists, with the same numbers.
+  function marksOf(map, turn) {
+    const places = map.places.map((place) => turn(place.slice(0, 3)));
+    return {
+      type: "scatter3d",
+      mode: "markers+text",
+      x: places.map((place) => place[0]),
+      y: places.map((place) => place[1]),
+      z: places.map((place) => place[2]),
+      text: places.map((place, index) => String(index + 1)),
+      hovertext: map.places.map((place, index) => `${index + 1}: ${figure(place[3])} ${map.unit}`),
+      hoverinfo: "text",
+      textposition: "top center",
+      textfont: { size: 16, color: token("--ink") },
+      marker: { symbol: "diamond-open", size: 7, color: token("--ink"), line: { width: 3, color: token("--ink") } },
+    };
+  }
+
+  // Turns points about the middle of the part; without a rotation they stay.
+  function turner(preview, rotation) {
+    if (!rotation) {
+      return (point) => point;
+    }
+    const middle = preview.header.origin_mm;
+    return (point) => {
+      const from = point.map((side, index) => side - middle[index]);
+      return rotation.map((row, index) => row[0] * from[0] + row[1] * from[1] + row[2] * from[2] + middle[index]);
+    };
+  }
+
+  function turnAll(trace, turn) {
+    for (let index = 0; index < trace.x.length; index += 1) {
+      [trace.x[index], trace.y[index], trace.z[index]] = turn([trace.x[index], trace.y[index], trace.z[index]]);
+    }
+  }
+
+  function tracesOf(viewer, preview, state) {
+    const mesh = meshOf(viewer, preview);
+    const turn = turner(preview, state.turned ? state.rotation : null);
+    if (state.turned) {
+      turnAll(mesh, turn);
+    }
+    if (!state.map) {
+      return [mesh];
+    }
+    ["intensity", "colorscale", "showscale"].forEach((name) => delete mesh[name]);
+    Object.assign(mesh, mapped(state.map));
+    return state.map.places.length ? [mesh, marksOf(state.map, turn)] : [mesh];
+  }
+
   function meshOf(viewer, preview) {
     const [ox, oy, oz] = preview.header.origin_mm;
     return Object.assign(
@@ -146,6 +245,8 @@
 
   function layoutOf(camera, trace) {
     return {
+      showlegend: false,
+      uirevision: "kept",
       paper_bgcolor: "rgba(0,0,0,0)",
       font: { family: token("--font"), size: 12, color: token("--ink") },
       margin: { t: 0, r: 0, b: 0, l: 0 },
@@ -228,14 +329,118 @@
     viewer.replaceChildren(element("p", "viewer-sentence", sentence));
   }
 
-  function redrawOnTheme(viewer, plot, preview) {
+  function redraw(viewer, plot, preview, state) {
+    const traces = tracesOf(viewer, preview, state);
+    return window.Plotly.react(plot, traces, layoutOf(plot.layout.scene.camera, traces[0]), CONFIG);
+  }
+
+  function redrawOnTheme(viewer, plot, preview, state) {
     document.addEventListener("themechange", () => {
       if (plot.isConnected) {
-        const camera = plot.layout.scene.camera;
-        const trace = meshOf(viewer, preview);
-        window.Plotly.react(plot, [trace], layoutOf(camera, trace), CONFIG);
+        redraw(viewer, plot, preview, state);
+        state.drawLegend();
       }
     });
+  }
+
+  // The scale with its unit and limit, drawn so that it reads without colour: numbers at its ends and marks.
+  function legendOf(map) {
+    const box = element("div", "map-legend");
+    box.append(element("p", "", `${map.title} (${map.unit})`));
+    const bar = document.createElement("canvas");
+    bar.width = 288;
+    bar.height = 22;
+    bar.setAttribute("aria-hidden", "true");
+    const pen = bar.getContext("2d");
+    for (let at = 0; at < bar.width; at += 1) {
+      pen.fillStyle = rampColour(badness(map, map.low + (at / (bar.width - 1)) * (map.high - map.low)));
+      pen.fillRect(at, 0, 1, 14);
+    }
+    const ends = element("div", "map-ends");
+    const inside = map.limit !== null && map.limit > map.low && map.limit < map.high;
+    [map.low, (map.low + map.high) / 2, map.high].forEach((value) => ends.append(element("span", "", figure(value))));
+    if (inside) {
+      const at = ((map.limit - map.low) / (map.high - map.low)) * (bar.width - 1);
+      pen.fillStyle = token("--ink");
+      pen.fillRect(at - 1, 0, 3, 22);
+    }
+    box.append(bar, ends);
+    if (map.limit !== null) {
+      box.append(element("p", "note", `The line marks the limit, ${figure(map.limit)} ${map.unit}.`));
+    }
+    box.append(element("p", "note", map.note));
+    return box;
+  }
+
+  // Only the chosen map's table of places stays open under the view.
+  function showPlaces(viewer, name) {
+    document.querySelectorAll(`[data-map-places][data-viewer="${viewer.id}"]`).forEach((table) => {
+      table.hidden = table.dataset.mapPlaces !== name;
+    });
+  }
+
+  function chooser(viewer, plot, preview, state, maps) {
+    const box = element("div", "viewer-choose");
+    if (maps.length) {
+      const label = element("label", "", "Show on the surface");
+      const choice = document.createElement("select");
+      choice.id = `${viewer.id}-map`;
+      label.htmlFor = choice.id;
+      choice.append(new Option("The shape alone", ""));
+      maps.forEach((map) => choice.append(new Option(`${map.title} (${map.unit})`, map.name)));
+      const legend = element("div", "");
+      legend.setAttribute("aria-live", "polite");
+      state.drawLegend = () => legend.replaceChildren(...(state.map ? [legendOf(state.map)] : []));
+      choice.addEventListener("change", async () => {
+        const wanted = choice.value;
+        try {
+          const map = wanted ? await withValues(maps.find((one) => one.name === wanted)) : null;
+          if (choice.value !== wanted) {
+            return;
+          }
+          state.map = map;
+          state.drawLegend();
+          showPlaces(viewer, wanted);
+          await redraw(viewer, plot, preview, state);
+          viewer.dataset.map = wanted;
+        } catch (error) {
+          legend.replaceChildren(element("p", "wrong", "This map could not be loaded. Choose it again."));
+          choice.value = "";
+        }
+      });
+      box.append(label, choice, legend);
+      showPlaces(viewer, "");
+    }
+    if (state.rotation) {
+      const button = element("button", "quiet", "Show it on its best face");
+      button.type = "button";
+      button.setAttribute("aria-pressed", "false");
+      button.addEventListener("click", () => {
+        state.turned = !state.turned;
+        button.setAttribute("aria-pressed", String(state.turned));
+        redraw(viewer, plot, preview, state);
+      });
+      box.append(button);
+    }
+    if (box.childElementCount) {
+      viewer.prepend(box);
+    }
+  }
+
+  async function withValues(map) {
+    if (!map.values) {
+      const answer = await fetch(map.url, { credentials: "same-origin" });
+      if (!answer.ok) {
+        throw new Error(`status ${answer.status}`);
+      }
+      map.values = decodeMap(await answer.arrayBuffer());
+    }
+    return map;
+  }
+
+  function settingsOf(viewer) {
+    const source = viewer.dataset.settings && document.getElementById(viewer.dataset.settings);
+    return source ? JSON.parse(source.textContent) : { maps: [], rotation: null };
   }
 
   async function show(viewer) {
@@ -255,10 +460,13 @@
       plot.setAttribute("role", "img");
       plot.setAttribute("aria-label", viewer.dataset.label || "3-D view");
       viewer.replaceChildren(plot);
-      const trace = meshOf(viewer, preview);
+      const settings = settingsOf(viewer);
+      const state = { map: null, turned: false, rotation: settings.rotation, drawLegend: () => {} };
+      const [trace] = tracesOf(viewer, preview, state);
       await window.Plotly.newPlot(plot, [trace], layoutOf(cameraAt(25, 25), trace), CONFIG);
       bar(viewer, plot, sizeSentence(trace, preview.header));
-      redrawOnTheme(viewer, plot, preview);
+      chooser(viewer, plot, preview, state, settings.maps);
+      redrawOnTheme(viewer, plot, preview, state);
     } catch (error) {
       say(viewer, "The 3-D view could not be loaded. Reload the page to try again; the figures are complete without it.");
     }

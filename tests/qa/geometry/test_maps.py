@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fixtures.meshes import ArchForm, make_arch
-from fixtures.meshes.solids import sphere, torus
+from fixtures.meshes.solids import box, sphere, subdivided, torus, turned
 from fixtures.meshes.writers import write_ply
 from qa.geometry.check import CheckRequest, check_design, surface_maps
 from qa.geometry.errors import GeometryError
@@ -137,3 +137,15 @@ def test_maps_of_an_arch_fit_its_preview_and_stay_small() -> None:
         carried = pack.of(one.name)
         if one.worse == "low":
             assert np.nanmin(carried) == pytest.approx(np.nanmin(one.values))
+
+
+def test_overhang_does_not_depend_on_how_the_surface_is_divided() -> None:
+    """A slab of 30 x 20 mm tilted by 15 degrees faces down with 6 cm2, less what lies in layer one."""
+    slab = turned(box(30.0, 20.0, 6.0).mesh, (0.0, 1.0, 0.0), 15.0)
+    first = 0.05 / np.sin(np.deg2rad(15.0)) * 20.0
+    expected = (600.0 - first) / 100.0
+    mesh = slab
+    for _ in range(4):
+        result = check_design(read_mesh(write_ply(mesh), unit="mm"), CheckRequest(), SHIPPED)
+        assert result.figures["overhang_cm2"] == pytest.approx(expected, rel=1e-9)
+        mesh = subdivided(mesh)

@@ -42,7 +42,7 @@ def test_a_tilted_slab_costs_layers_that_standing_flat_would_save() -> None:
     check = checked(slab.mesh)
     figures = check.figures
     flat = int(np.ceil(figures["stand_height_mm"] / 0.05 - 1e-6))
-    lifted = int(np.ceil((figures["height_mm"] + 3.0) / 0.05 - 1e-6))
+    lifted = int(np.ceil((figures["size_mm"][2] + 3.0) / 0.05 - 1e-6))
     assert figures["support_layers"] == lifted and figures["support_extra_layers"] == lifted - flat > 0
     row = next(row for row in check.checks if row.name == "supports")
     assert f"{lifted - flat:,} layers more than standing on its best face" in row.sentence

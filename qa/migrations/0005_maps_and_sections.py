@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('cases', '0001_initial'),
-        ('qa', '0002_defect_kinds'),
+        ('qa', '0004_actions'),
     ]
 
     operations = [
