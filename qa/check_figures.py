@@ -201,6 +201,11 @@ def sections(check: MeshCheck) -> list[ShownSection]:
     return sorted(made, key=lambda section: _WEIGHT.get(Verdict(section.verdict), 1))
 
 
+def unit_words(unit: str) -> str:
+    """A unit as it is printed."""
+    return _UNIT_WORDS.get(unit, unit)
+
+
 def figure_of(name: str, value: Any) -> Figure:
     """One figure of the engine in words."""
     return _figure(name, value, "")

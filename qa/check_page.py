@@ -10,7 +10,7 @@ from cases.choices import MeshRole
 from cases.models import MeshUse
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
-from qa.check_figures import findings, leading, rounded, sections
+from qa.check_figures import findings, leading, rounded, sections, unit_words
 from qa.choices import CheckState
 from qa.layer_chart import profile_chart
 from qa.models import MeshCheck
@@ -101,11 +101,6 @@ def viewer_settings(check: MeshCheck) -> dict[str, Any]:
     }
 
 
-def unit_words(unit: str) -> str:
-    """A unit as it is printed."""
-    return {"deg": "°", "cm2": "cm²", "mm2": "mm²", "um": "µm"}.get(unit, unit)
-
-
 def shown_maps(check: MeshCheck) -> list[dict[str, Any]]:
     """Each map with its worst places as rows: number, where (x, y, z in the file) and value."""
     made = []
@@ -125,7 +120,8 @@ def shown_maps(check: MeshCheck) -> list[dict[str, Any]]:
 def _limit_text(one: dict[str, Any]) -> str:
     if one["limit"] is None:
         return ""
-    return f"Limit: {one['limit']:g} {unit_words(one['unit'])}."
+    unit = unit_words(one["unit"])
+    return f"Limit: {one['limit']:g}{'' if unit == '°' else ' '}{unit}."
 
 
 def time_row(one: MeshTime) -> dict[str, Any]:

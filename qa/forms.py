@@ -13,6 +13,7 @@ from cases.choices import ToothNotation
 from labtrack.accounts.choices import LAB_ROLES
 from labtrack.accounts.models import User
 from production.choices import WORK_STEPS, Outcome, Step
+from qa.check_figures import unit_words
 from qa.choices import DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
 from qa.geometry.limits import SHIPPED
 from qa.models import Action, CostVersion, DefectKind, LimitVersion
@@ -208,6 +209,7 @@ class LimitsForm(forms.Form):
         return [
             {
                 "limit": limit,
+                "unit": unit_words(limit.unit),
                 "field": self[f"limit_{limit.name}"],
                 "source": self[f"source_{limit.name}"],
                 "changed": limit.value != shipped.get(limit.name),

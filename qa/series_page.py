@@ -9,8 +9,9 @@ from django.urls import reverse
 
 from cases.choices import Arch
 from labtrack.charts import SERIES, Cell, Chart
-from qa.check_figures import leading_sentence
-from qa.queries.series import WATCHED, Series, Watched, unit_words
+from qa.check_figures import leading_sentence, unit_words
+from qa.choices import Verdict
+from qa.queries.series import WATCHED, Series, Stage, Watched
 from qa.statistics.series import METHOD, Z_LIMIT
 
 ORDERS = {"worst": "Outliers first", "stage": "By stage"}
@@ -25,12 +26,12 @@ def series_rows(series: Series, order: str) -> list[dict[str, Any]]:
 def _row(series: Series, index: int) -> dict[str, Any]:
     stage = series.stages[index]
     cells = []
-    for watched in WATCHED:
+    for watched in shown_figures(series):
         point = series.trends[watched.name].points[index]
         cells.append(
             {
                 "value": _number(point.value, watched),
-                "change": "" if point.change is None else f"{point.change:+.{watched.digits}f}",
+                "change": _change(point.change, watched),
                 "stands_out": point.stands_out,
             }
         )
@@ -38,8 +39,28 @@ def _row(series: Series, index: int) -> dict[str, Any]:
         "stage": stage,
         "cells": cells,
         "reasons": series.reasons(index),
-        "sentence": leading_sentence(stage.check) if stage.check and not stage.waiting else "",
+        "sentence": _sentence(stage),
     }
+
+
+def shown_figures(series: Series) -> list[Watched]:
+    """The watched figures that at least one stage has; all of them before any is checked."""
+    known = [one for one in WATCHED if series.trends[one.name].n]
+    return known or list(WATCHED)
+
+
+def _sentence(stage: Stage) -> str:
+    """What to know of a stage; one that passes needs no word."""
+    if stage.check is None or stage.waiting or stage.check.verdict == Verdict.PASS:
+        return ""
+    return leading_sentence(stage.check)
+
+
+def _change(value: float | None, watched: Watched) -> str:
+    if value is None:
+        return ""
+    text = f"{value:+.{watched.digits}f}"
+    return "same" if float(text) == 0 else text
 
 
 def _number(value: float | None, watched: Watched) -> str:

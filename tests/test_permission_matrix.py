@@ -25,12 +25,14 @@ from django.utils import timezone
 from PIL import Image
 
 from cases.services.file_store import received_bytes
+from fixtures.meshes.solids import box, turned
+from fixtures.meshes.writers import write_stl
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import TOKEN_SCOPES
 from labtrack.accounts.services.tokens import make_token
 from labtrack.errors import DomainError
 from labtrack.jobs.services.run import run_job
-from tests.cases.files import downloaded, tetrahedron
+from tests.cases.files import downloaded
 from tests.production.shop import Shop
 from tests.qa.pieces import finished_piece, release
 
@@ -277,7 +279,9 @@ def _case_with_mesh(actors: Any) -> tuple[Any, Any]:
         prescriber="Dr Invented",
         lines=[LineOrder(kind="retainer", upper=1)],
     ).thing
-    with received_bytes(tetrahedron(30.0), limit_bytes=10**6) as source:
+    # Tilted, so that it faces down somewhere and the 3-D view has a map to show.
+    slab = write_stl(turned(box(30.0, 20.0, 6.0).mesh, (0.0, 1.0, 0.0), 15.0))
+    with received_bytes(slab, limit_bytes=10**6) as source:
         mesh = attach_mesh(
             actor=actors.clinic,
             key="",

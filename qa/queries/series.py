@@ -13,6 +13,7 @@ from cases.models import Appliance, Case, MeshUse, OrderLine
 from cases.queries import case_for, live_appliances
 from labtrack.accounts.actor import Actor
 from labtrack.errors import NotFound
+from qa.check_figures import unit_words
 from qa.choices import CheckState, Verdict
 from qa.models import MeshCheck
 from qa.services.checks import current_checks
@@ -129,11 +130,6 @@ class Series:
         verdict = 4 if not stage.done or stage.check is None else _GRAVE[Verdict(stage.check.verdict)]
         refused = stage.check is not None and stage.check.state == CheckState.REFUSED
         return (0 if out else 1, -max(scores) if out else 0.0, -1 if refused else verdict, stage.number)
-
-
-def unit_words(unit: str) -> str:
-    """A unit as it is printed."""
-    return {"cm2": "cm²"}.get(unit, unit)
 
 
 def _share(check: MeshCheck) -> float:

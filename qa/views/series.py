@@ -9,7 +9,8 @@ from django.views.decorators.http import require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.web import actor_of, csv_response, page
-from qa.queries.series import WATCHED, series_for, unit_words
+from qa.check_figures import unit_words
+from qa.queries.series import WATCHED, series_for
 from qa.series_page import (
     ORDERS,
     csv_columns,
@@ -18,6 +19,7 @@ from qa.series_page import (
     series_chart,
     series_rows,
     series_title,
+    shown_figures,
 )
 from qa.services.checks import check_all_again
 
@@ -36,7 +38,7 @@ def series(request: HttpRequest, number: int, line_id: int, arch: str) -> HttpRe
         "rows": series_rows(shown, order),
         "order": order,
         "orders": ORDERS,
-        "watched": [{"title": one.title, "unit": unit_words(one.unit)} for one in WATCHED],
+        "watched": [{"title": one.title, "unit": unit_words(one.unit)} for one in shown_figures(shown)],
         "rule": rule_words(),
         "stale": sum(stage.done and not stage.current for stage in shown.stages),
         "unchecked": sum(stage.mesh is not None and stage.check is None for stage in shown.stages),

@@ -143,11 +143,15 @@
     return value.toLocaleString("en-GB", { maximumSignificantDigits: 3 });
   }
 
+  function withUnit(value, map) {
+    return map.unit === "°" ? `${figure(value)}°` : `${figure(value)} ${map.unit}`;
+  }
+
   function mapped(map) {
     const stone = token("--stone");
     return {
       vertexcolor: Array.from(map.values, (value) => (Number.isNaN(value) ? stone : rampColour(badness(map, value)))),
-      text: Array.from(map.values, (value) => (Number.isNaN(value) ? "nothing here" : `${figure(value)} ${map.unit}`)),
+      text: Array.from(map.values, (value) => (Number.isNaN(value) ? "nothing here" : withUnit(value, map))),
       hoverinfo: "x+y+z+text",
       lighting: MAP_LIGHTING,
     };
@@ -163,7 +167,7 @@
       y: places.map((place) => place[1]),
       z: places.map((place) => place[2]),
       text: places.map((place, index) => String(index + 1)),
-      hovertext: map.places.map((place, index) => `${index + 1}: ${figure(place[3])} ${map.unit}`),
+      hovertext: map.places.map((place, index) => `${index + 1}: ${withUnit(place[3], map)}`),
       hoverinfo: "text",
       textposition: "top center",
       textfont: { size: 16, color: token("--ink") },
@@ -301,7 +305,7 @@
       view.elevation = elevation;
       const changes = { "scene.camera": cameraAt(azimuth, elevation) };
       const level = elevation === 0;
-      const hidden = { x: level && azimuth === 90, y: level && azimuth === 0, z: elevation === TOP_DEG };
+      const hidden = { x: level && azimuth === 90, y: level && azimuth === 0, z: Math.abs(elevation) === TOP_DEG };
       Object.entries(hidden).forEach(([name, isHidden]) => {
         changes[`scene.${name}axis.showticklabels`] = !isHidden;
         changes[`scene.${name}axis.title.text`] = isHidden ? "" : `${name} (mm)`;
@@ -312,6 +316,7 @@
       ["Front", () => look(0, 0)],
       ["Side", () => look(90, 0)],
       ["Top", () => look(0, TOP_DEG)],
+      ["Below", () => look(0, -TOP_DEG)],
       ["Turn", () => look((view.azimuth + TURN_DEG) % 360, 25)],
     ];
     const made = element("div", "viewer-bar");
@@ -366,7 +371,7 @@
     }
     box.append(bar, ends);
     if (map.limit !== null) {
-      box.append(element("p", "note", `The line marks the limit, ${figure(map.limit)} ${map.unit}.`));
+      box.append(element("p", "note", `The line marks the limit, ${withUnit(map.limit, map)}.`));
     }
     box.append(element("p", "note", map.note));
     return box;
