@@ -12,6 +12,7 @@ from labtrack.charts import SERIES, Cell, Chart
 from qa.check_figures import leading_sentence, unit_words
 from qa.choices import Verdict
 from qa.queries.series import WATCHED, Series, Stage, Watched
+from qa.statistics.results import rounded
 from qa.statistics.series import METHOD, Z_LIMIT
 
 ORDERS = {"worst": "Outliers first", "stage": "By stage"}
@@ -128,10 +129,10 @@ def series_chart(series: Series, watched: Watched) -> Chart | None:
         rows=[
             [
                 Cell(point.stage, _check_url(series, point.stage)),
-                round(point.value or 0.0, 4),
-                None if point.expected is None else round(point.expected, 4),
-                None if point.z is None else round(point.z, 2),
-                None if point.change is None else round(point.change, 4),
+                rounded(point.value),
+                rounded(point.expected),
+                rounded(point.z, 2),
+                rounded(point.change),
             ]
             for point in known
         ],
