@@ -116,6 +116,7 @@ def test_the_series_is_walked_by_keyboard(visit: Any, slabs: list[Any]) -> None:
     page.goto(reverse("cases:case", args=[slabs[0].case.number]))
     page.get_by_role("link", name="Upper aligners, 2 stages").click()
     expect(page.get_by_role("heading", name="2 of 2 stages checked")).to_be_visible()
+    page.wait_for_load_state()
     page.get_by_role("region", name="Stages", exact=True).focus()
     page.keyboard.press("j")
     page.keyboard.press("j")
