@@ -185,7 +185,6 @@ SPECTACULAR_SETTINGS = {
         "ApplianceKindEnum": "cases.choices.ApplianceKind",
         "EquipmentKindEnum": "production.choices.EquipmentKind",
         "EquipmentEventEnum": "production.choices.EventKind",
-        "CheckStateEnum": "qa.choices.CheckState",
         "VerdictEnum": "qa.choices.Verdict",
     },
     "ENUM_GENERATE_CHOICE_DESCRIPTION": False,

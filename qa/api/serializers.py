@@ -7,7 +7,7 @@ from typing import Any
 from rest_framework import serializers
 
 from production.choices import WORK_STEPS, Outcome, Step
-from qa.choices import EvidenceUnit, Measure, Severity, Verdict
+from qa.choices import CheckState, EvidenceUnit, Measure, Severity, Verdict
 from qa.models import Defect, Inspection
 from qa.services.inspections import FoundDefect, Look
 

@@ -16,7 +16,7 @@ from labtrack.api.views import ApiView
 from labtrack.errors import NotFound
 from production.models import Part
 from qa.api import serializers as shapes
-from qa.choices import EvidenceUnit, Measure
+from qa.choices import CheckState, EvidenceUnit, Measure
 from qa.evidence_pages.shared import without_names
 from qa.models import Inspection
 from qa.queries.inspections import find_mark, inspections_of
