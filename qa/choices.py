@@ -72,3 +72,15 @@ class Measure(models.TextChoices):
     LOST = "lost", "Lost"
     DEFECTIVE = "defective", "With any defect"
     CONTAMINATED = "contaminated", "With a defect of a dirty tank"
+
+
+class AgreementKind(models.TextChoices):
+    METHODS = "methods", "Two methods that measure the same"
+    PEOPLE = "people", "Two people who grade the same"
+
+
+class ComparisonKind(models.TextChoices):
+    """What a planned comparison judges; the margin is in parts per 100, or in the unit measured."""
+
+    LOST = "lost", "Share of parts lost"
+    VALUE = "value", "Something measured, such as the mean deviation in µm"

@@ -13,6 +13,7 @@ DOORS = (
     ("causes", "Causes", "qa:causes"),
     ("late", "Found late", "qa:late"),
     ("platform", "Platform", "qa:platform"),
+    ("comparisons", "Comparisons", "qa:planned"),
     ("cost", "Cost", "qa:cost"),
 )
 

@@ -262,15 +262,27 @@ class TrendsForm(forms.Form):
     end = forms.DateField(label="To", widget=forms.DateInput(attrs={"type": "date"}))
     measure = forms.ChoiceField(label="Count", choices=Measure.choices)
     unit = forms.ChoiceField(label="Of", choices=EvidenceUnit.choices)
+    than_start = forms.DateField(
+        label="Compared with, from", required=False, widget=forms.DateInput(attrs={"type": "date"})
+    )
+    than_end = forms.DateField(label="to", required=False, widget=forms.DateInput(attrs={"type": "date"}))
 
     def add_prefix(self, field_name: str) -> str:
         """The names in the address: from, to."""
-        return {"start": "from", "end": "to"}.get(field_name, field_name)
+        short = {"start": "from", "end": "to", "than_start": "than_from", "than_end": "than_to"}
+        return short.get(field_name, field_name)
+
+    def than(self) -> Range | None:
+        """The period to compare with, where both its ends are given."""
+        start, end = self.cleaned_data["than_start"], self.cleaned_data["than_end"]
+        return Range(start, end) if start and end else None
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if data.get("start") and data.get("end") and data["start"] > data["end"]:
             self.add_error("end", "The range ends before it starts.")
+        if data.get("than_start") and data.get("than_end") and data["than_start"] > data["than_end"]:
+            self.add_error("than_end", "The range ends before it starts.")
         return data
 
     @staticmethod
@@ -282,6 +294,8 @@ class TrendsForm(forms.Form):
             "to": last.end.isoformat(),
             "measure": Measure.LOST.value,
             "unit": EvidenceUnit.PART.value,
+            "than_from": "",
+            "than_to": "",
         }
         return TrendsForm({**defaults, **{name: query[name] for name in defaults if query.get(name)}})
 
@@ -381,3 +395,13 @@ class CostsForm(_CostsModelForm):
             "late_step": "One more step on a part that is bad already",
             "note": "Where the figures come from",
         }
+
+
+class BaselineForm(forms.Form):
+    """The days a chart is held against from now on."""
+
+    unit = forms.ChoiceField(choices=EvidenceUnit.choices, widget=forms.HiddenInput)
+    measure = forms.ChoiceField(choices=Measure.choices, widget=forms.HiddenInput)
+    start = forms.DateField(label="From", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
+    end = forms.DateField(label="To", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
+    note = forms.CharField(label="Why these days", max_length=200)

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from qa.views import actions, checks, evidence, inspect, kinds, limits, release, series, trends
+from qa.views import actions, checks, evidence, inspect, kinds, limits, planned, release, series, trends
 
 app_name = "qa"
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -29,6 +29,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("release/withdraw/<int:release_number>/", release.withdraw, name="withdraw"),
     path("trends/", trends.trends, name="trends"),
     path("trends/records/", trends.records, name="trend-records"),
+    path("trends/baseline/", trends.baseline_freeze, name="baseline-freeze"),
+    path("trends/baseline/<int:baseline_id>/end/", trends.baseline_end, name="baseline-end"),
     path("trends/week/", evidence.this_week, name="this-week"),
     *(
         path(f"trends/{place}/", evidence.evidence_page, {"place": place}, name=place)
@@ -40,6 +42,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("trends/actions/open/", actions.action_open, name="action-open"),
     path("trends/actions/<int:action_id>/", actions.action, name="action"),
     path("trends/actions/<int:action_id>/close/", actions.action_close, name="action-close"),
+    path("trends/comparisons/", planned.planned, name="planned"),
+    path("trends/comparisons/plan/", planned.plan_open, name="plan-open"),
+    path("trends/comparisons/<int:comparison_id>/", planned.planned_one, name="planned-one"),
+    path("trends/comparisons/<int:comparison_id>/runs.csv", planned.planned_csv, name="planned-csv"),
+    path("trends/comparisons/<int:comparison_id>/close/", planned.planned_close, name="planned-close"),
+    path("trends/comparisons/runs/<int:run_id>/", planned.planned_run, name="planned-run"),
     path("trends/<slug:place>/<slug:name>.csv", evidence.evidence_csv, name="evidence-csv"),
     path("trends/<slug:name>.csv", trends.trend_csv, name="trend-csv"),
 ]

@@ -181,6 +181,8 @@ POST qa:withdraw                             in    403   403  403     422     42
 GET  qa:trends                               in    403   403  403     200     200   200
 GET  qa:trend-records                        in    403   403  403     200     200   200
 GET  qa:trend-csv                            in    403   403  403     200     200   200
+POST qa:baseline-freeze                      in    403   403  403     422     422   403
+POST qa:baseline-end                         in    403   403  403     302     302   403
 GET  qa:this-week                            in    403   403  403     200     200   200
 GET  qa:causes                               in    403   403  403     200     200   200
 GET  qa:tanks                                in    403   403  403     200     200   200
@@ -190,6 +192,13 @@ GET  qa:cost                                 in    403   403  403     200     20
 GET  qa:evidence-csv                         in    403   403  403     200     200   200
 POST qa:costs                                in    403   403  403     403     422   403
 POST qa:analyse-again                        in    403   403  403     302     302   302
+GET  qa:planned                              in    403   403  403     200     200   200
+GET  qa:plan-open                            in    403   403  403     200     200   403
+POST qa:plan-open                            in    403   403  403     422     422   403
+GET  qa:planned-one                          in    403   403  200     200     200   200
+GET  qa:planned-csv                          in    403   403  200     200     200   200
+POST qa:planned-run                          in    403   403  422     422     422   403
+POST qa:planned-close                        in    403   403  403     422     422   403
 GET  qa:actions                              in    403   403  403     200     200   200
 GET  qa:action-open                          in    403   403  403     200     200   403
 POST qa:action-open                          in    403   403  403     422     422   403
@@ -428,8 +437,10 @@ def _shop_arguments(shop: Shop, actors: Any) -> dict[str, dict[str, Any]]:
 def _evidence_arguments(actors: Any) -> dict[str, dict[str, Any]]:
     """An open action, and an analysis that is computed."""
     from qa.choices import EvidenceUnit
+    from qa.models import FrozenBaseline
     from qa.services.actions import open_action
     from qa.services.analyses import analysed
+    from qa.services.planned_comparisons import plan_comparison
 
     today = timezone.localdate()
     action = open_action(
@@ -441,10 +452,31 @@ def _evidence_arguments(actors: Any) -> dict[str, dict[str, Any]]:
         check_on=today + timedelta(days=60),
         hoped_per_100=Decimal(2),
     ).thing
+    plan = plan_comparison(
+        actor=actors.manager,
+        key="",
+        title="Is Brook as good as Anvil?",
+        kind="lost",
+        arm_a="Brook",
+        arm_b="Anvil",
+        margin=3.0,
+        blocks=2,
+    ).thing
+    run = plan.runs.first()
+    assert run is not None
+    of_plan = {"comparison_id": plan.pk}
+    baseline = FrozenBaseline.objects.create(
+        unit="part", measure="lost", start=today, end=today, note="quiet days", frozen_by=actors.manager.user
+    )
     coming = analysed(actor=actors.manager, unit=EvidenceUnit.PART).coming
     assert coming is not None and coming.job is not None
     run_job(coming.job.pk)
     return {
+        "qa:planned-one": of_plan,
+        "qa:planned-csv": of_plan,
+        "qa:planned-close": of_plan,
+        "qa:planned-run": {"run_id": run.pk},
+        "qa:baseline-end": {"baseline_id": baseline.pk},
         "qa:action": {"action_id": action.pk},
         "qa:action-close": {"action_id": action.pk},
         "qa:evidence-csv": {"place": "cost", "name": "to-print"},

@@ -1,26 +1,33 @@
 from qa.models.action import Action
 from qa.models.analysis import CostVersion, EvidenceAnalysis, EvidenceVersion
+from qa.models.baseline import FrozenBaseline
 from qa.models.check import LimitVersion, MeshCheck
 from qa.models.evidence import EvidenceTally, FormedPieceRow, PrintAttempt
 from qa.models.history import HistoryImport, HistoryRows
 from qa.models.inspection import Defect, DefectKind, Inspection
 from qa.models.release import Concession, Release, ReleasedPiece, ReleaseWithdrawal
+from qa.models.studies import AgreementStudy, ComparisonRun, DeviceStudy, PlannedComparison
 
 __all__ = [
     "Action",
+    "AgreementStudy",
+    "ComparisonRun",
     "Concession",
     "CostVersion",
     "Defect",
     "DefectKind",
+    "DeviceStudy",
     "EvidenceAnalysis",
     "EvidenceTally",
     "EvidenceVersion",
     "FormedPieceRow",
+    "FrozenBaseline",
     "HistoryImport",
     "HistoryRows",
     "Inspection",
     "LimitVersion",
     "MeshCheck",
+    "PlannedComparison",
     "PrintAttempt",
     "Release",
     "ReleaseWithdrawal",

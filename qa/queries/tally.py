@@ -3,40 +3,25 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
 from django.db.models import Count, F, FloatField, QuerySet, Sum
 from django.db.models.functions import Cast
-from django.utils import timezone
 
 from qa.choices import EvidenceSource, EvidenceUnit, Measure
-from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
+from qa.models import EvidenceTally, FormedPieceRow, FrozenBaseline, PrintAttempt
+from qa.queries.chart_events import ChartEvent, events_in
 from qa.queries.published import counts
+from qa.queries.range import Range
 
 DEFAULT_DAYS = 90
 QUICK_DAYS = (30, 90, 180, 365)
 
+__all__ = ["DEFAULT_DAYS", "QUICK_DAYS", "Range", "Tally", "TallyView", "read_tally", "read_weeks"]
+
 Rows = QuerySet[EvidenceTally]
-
-
-@dataclass(frozen=True)
-class Range:
-    """Days from ``start`` to ``end``, both counted."""
-
-    start: date
-    end: date
-
-    @staticmethod
-    def last(days: int, *, today: date | None = None) -> Range:
-        end = today or timezone.localdate()
-        return Range(end - timedelta(days=days - 1), end)
-
-    @property
-    def query(self) -> str:
-        """For a link."""
-        return f"from={self.start:%Y-%m-%d}&to={self.end:%Y-%m-%d}"
 
 
 @dataclass(frozen=True)
@@ -63,7 +48,10 @@ class Spread:
 
 @dataclass(frozen=True)
 class TallyView:
-    """Sums of one range, unit and measure. ``levels`` by axis and level; ``weeks`` by their Monday."""
+    """Sums of one range, unit and measure. ``levels`` by axis and level; ``weeks`` by their Monday.
+
+    ``earlier`` are the sums of ``than``, the period it is compared with; ``baseline`` is in force.
+    """
 
     unit: EvidenceUnit
     measure: Measure
@@ -72,6 +60,16 @@ class TallyView:
     weeks: dict[date, Tally]
     spread: Spread
     immature: int
+    than: Range | None = None
+    earlier: Tally = NOTHING
+    baseline: FrozenBaseline | None = None
+    baseline_weeks: dict[date, Tally] = field(default_factory=dict)
+    events: tuple[ChartEvent, ...] = ()
+
+    @property
+    def compared_with(self) -> Range:
+        """The period that the range is compared with."""
+        return self.than or self.range.before
 
     @property
     def total(self) -> Tally:
@@ -81,8 +79,13 @@ class TallyView:
         return self.levels.get(name, {})
 
 
-def read_tally(*, unit: EvidenceUnit, measure: Measure, days: Range) -> TallyView:
-    """Everything the trends of one range need, in four queries over counts."""
+def read_tally(*, unit: EvidenceUnit, measure: Measure, days: Range, than: Range | None = None) -> TallyView:
+    """Everything the trends of one range need, in a few queries over counts, never over parts.
+
+    ``than``: the period to compare with; as many days right before where it is left out.
+    """
+    than = than or days.before
+    baseline = FrozenBaseline.objects.filter(unit=unit, measure=measure, ended_at__isnull=True).first()
     rows = EvidenceTally.objects.filter(
         counts(), unit=unit, day__gte=days.start, day__lte=days.end
     ).order_by()
@@ -94,7 +97,30 @@ def read_tally(*, unit: EvidenceUnit, measure: Measure, days: Range) -> TallyVie
         weeks=_weeks(rows, measure, days),
         spread=_spread(rows, measure),
         immature=_immature(unit, days),
+        than=than,
+        earlier=_total(unit, measure, than),
+        baseline=baseline,
+        baseline_weeks=read_weeks(unit=unit, measure=measure, days=Range(baseline.start, baseline.end))
+        if baseline
+        else {},
+        events=events_in(days),
     )
+
+
+def read_weeks(*, unit: EvidenceUnit, measure: Measure, days: Range) -> dict[date, Tally]:
+    """Sums by week alone."""
+    rows = EvidenceTally.objects.filter(
+        counts(), unit=unit, day__gte=days.start, day__lte=days.end
+    ).order_by()
+    return _weeks(rows, measure, days)
+
+
+def _total(unit: EvidenceUnit, measure: Measure, days: Range) -> Tally:
+    rows = EvidenceTally.objects.filter(
+        counts(), unit=unit, axis="all", day__gte=days.start, day__lte=days.end
+    )
+    sums = rows.order_by().aggregate(n=Sum("parts"), bad=Sum(measure.value))
+    return Tally(sums["n"] or 0, sums["bad"] or 0)
 
 
 def _levels(rows: Rows, measure: Measure) -> dict[str, dict[str, Tally]]:

@@ -11,7 +11,7 @@ from django.urls import reverse
 
 from labtrack.charts import SERIES, Chart
 from qa.choices import EvidenceUnit
-from qa.queries.tally import Tally, TallyView
+from qa.queries.tally import Range, Tally, TallyView
 from qa.statistics.proportions import Proportion, sample_for_difference, wilson
 
 # A rate whose interval is wider than this many per 100 says too little to act on.
@@ -48,8 +48,15 @@ def records_url(view: TallyView, axis: str, level: str, high: str = "") -> str:
     return f"{reverse('qa:trend-records')}?{urlencode(asked)}&{view.range.query}"
 
 
+def records_url_of(view: TallyView, days: Range) -> str:
+    """Everything of another range of days."""
+    asked = {"unit": view.unit.value, "axis": "all", "measure": view.measure.value}
+    return f"{reverse('qa:trend-records')}?{urlencode(asked)}&{days.query}"
+
+
 def csv_url(view: TallyView, name: str) -> str:
-    asked = urlencode({"unit": view.unit.value, "measure": view.measure.value})
+    than = {"than_from": view.compared_with.start.isoformat(), "than_to": view.compared_with.end.isoformat()}
+    asked = urlencode({"unit": view.unit.value, "measure": view.measure.value} | than)
     return f"{reverse('qa:trend-csv', args=[name])}?{asked}&{view.range.query}"
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
 from qa.queries.tally import TallyView
-from qa.statistics.charts import p_chart
+from qa.statistics.charts import Chart as ControlChart
+from qa.statistics.charts import fit_p, p_chart
 from qa.trend_charts.shared import (
     LEGEND_ABOVE,
     Names,
@@ -17,6 +19,9 @@ from qa.trend_charts.shared import (
     records_url,
     things,
 )
+
+FALSE_ALARM_RUNS = 400
+MOST_EVENTS_TOLD = 12
 
 
 def weeks(view: TallyView, names: Names) -> Trend:
@@ -39,7 +44,15 @@ def weeks(view: TallyView, names: Names) -> Trend:
             note="No weeks yet.",
         )
         return Trend("Has it changed?", empty, "No weeks with finished outcomes yet.", method)
-    chart = p_chart([one.bad for one in counted], [one.n for one in counted], laney=True)
+    held = list(view.baseline_weeks.values())
+    frozen = fit_p([one.bad for one in held], [one.n for one in held], laney=True) if held else None
+    chart = p_chart(
+        [one.bad for one in counted],
+        [one.n for one in counted],
+        baseline=frozen,
+        laney=True,
+        false_alarm_runs=FALSE_ALARM_RUNS,
+    )
     signalled = {signal.index: signal.words for signal in chart.signals}
     x = [monday.isoformat() for monday in mondays]
     urls = [_week_url(view, monday) for monday in mondays]
@@ -64,7 +77,11 @@ def weeks(view: TallyView, names: Names) -> Trend:
                 "hovertemplate": "week of %{x}: %{y:.1f} per 100<extra></extra>",
             },
         ],
-        "layout": {**rate_layout(view, "Week, by its Monday", type="date"), "legend": LEGEND_ABOVE},
+        "layout": {
+            **rate_layout(view, "Week, by its Monday", type="date"),
+            "legend": LEGEND_ABOVE,
+            "shapes": [_event_line(event.day) for event in view.events],
+        },
     }
     rows = [
         [
@@ -91,9 +108,8 @@ def weeks(view: TallyView, names: Names) -> Trend:
             rows=rows,
             csv_url=csv_url(view, "weeks"),
             note=(
-                f"n = {view.total.n} {things(view)} in {len(counted)} weeks. Baseline: the "
-                "average of these weeks "
-                "themselves. A large diamond is a week that signals."
+                f"n = {view.total.n} {things(view)} in {len(counted)} weeks. {_baseline_words(view)} "
+                f"A large diamond is a week that signals. {_alarm_words(chart)}{_event_words(view)}"
             ),
         ),
         sentence=chart.sentence,
@@ -111,6 +127,41 @@ def weeks(view: TallyView, names: Names) -> Trend:
             for index, (monday, one, point) in enumerate(zip(mondays, counted, chart.points, strict=True))
         ],
     )
+
+
+def _baseline_words(view: TallyView) -> str:
+    if view.baseline is None or not view.baseline_weeks:
+        return "Baseline: the average of these weeks themselves; none is frozen."
+    one = view.baseline
+    return f"Baseline: frozen, {one.start:%d %b %Y} to {one.end:%d %b %Y}, {len(view.baseline_weeks)} weeks."
+
+
+def _alarm_words(chart: ControlChart) -> str:
+    """How often so long a chart signals although nothing changed."""
+    if chart.false_alarms is None:
+        return ""
+    return (
+        f"With nothing changed, {100 * chart.false_alarms.per_chart:.0f} of 100 such charts signal somewhere."
+    )
+
+
+def _event_words(view: TallyView) -> str:
+    if not view.events:
+        return ""
+    told = "; ".join(f"{event.day:%d %b}: {event.words}" for event in view.events[-MOST_EVENTS_TOLD:])
+    return f" Upright lines: {told}."
+
+
+def _event_line(day: date) -> dict[str, Any]:
+    return {
+        "type": "line",
+        "yref": "paper",
+        "y0": 0,
+        "y1": 1,
+        "x0": day.isoformat(),
+        "x1": day.isoformat(),
+        "line": {"width": 1, "dash": "dot", "color": SERIES[5]},
+    }
 
 
 def _week_url(view: TallyView, monday: Any) -> str:

@@ -4,21 +4,24 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.contrib import messages
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import render
+from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.http import require_safe
+from django.views.decorators.http import require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
-from labtrack.web import csv_response, page
+from labtrack.web import actor_of, attempt, csv_response, page, submission_key
 from qa.choices import EvidenceUnit, Measure
 from qa.doors import doors
-from qa.forms import TrendsForm
+from qa.forms import BaselineForm, TrendsForm
 from qa.queries.records import RecordsAsked, records_behind
 from qa.queries.tally import QUICK_DAYS, Range, TallyView, read_tally
 from qa.queries.trend_names import trend_names
+from qa.services.baselines import end_baseline, freeze_baseline
 from qa.trend_charts import BUILDERS, all_trends
 
 ROWS = 100
@@ -37,6 +40,15 @@ def trends(request: HttpRequest) -> HttpResponse:
             "total": view.total,
             "trends": list(all_trends(view, trend_names()).values()),
             "things": "parts" if view.unit == EvidenceUnit.PART else "pieces",
+            "may_freeze": actor_of(request).may(Capability.IMPROVE),
+            "baseline_form": BaselineForm(
+                initial={
+                    "unit": view.unit,
+                    "measure": view.measure,
+                    "start": view.range.start,
+                    "end": view.range.end,
+                }
+            ),
         }
     template = "qa/trends_results.html" if request.headers.get("HX-Request") else "qa/trends.html"
     return render(request, template, context, status=422 if form.errors else 200)
@@ -48,6 +60,7 @@ def _view(form: TrendsForm) -> TallyView:
         unit=EvidenceUnit(data["unit"]),
         measure=Measure(data["measure"]),
         days=Range(data["start"], data["end"]),
+        than=form.than(),
     )
 
 
@@ -107,3 +120,38 @@ def records(request: HttpRequest) -> HttpResponse:
         "kinds": trend_names().kinds,
     }
     return render(request, "qa/trend_records.html", context)
+
+
+@require_POST
+@page(Capability.IMPROVE)
+def baseline_freeze(request: HttpRequest) -> HttpResponse:
+    """Hold the chart of weeks against these days from now on."""
+    form = BaselineForm(request.POST)
+    if form.is_valid():
+        data = form.cleaned_data
+        done = attempt(
+            form,
+            lambda: freeze_baseline(
+                actor=actor_of(request),
+                key=submission_key(request),
+                unit=data["unit"],
+                measure=data["measure"],
+                start=data["start"],
+                end=data["end"],
+                note=data["note"],
+            ),
+        )
+        if done is not None:
+            messages.success(request, "The baseline is frozen.")
+            return redirect(f"{reverse('qa:trends')}?unit={data['unit']}&measure={data['measure']}")
+    asked = TrendsForm.filled({})
+    return render(request, "qa/trends.html", _refused(asked) | {"refused_baseline": form}, status=422)
+
+
+@require_POST
+@page(Capability.IMPROVE)
+def baseline_end(request: HttpRequest, baseline_id: int) -> HttpResponse:
+    """Let a frozen baseline go."""
+    baseline = end_baseline(actor=actor_of(request), baseline_id=baseline_id)
+    messages.success(request, "The baseline is let go; the chart is held against its own weeks.")
+    return redirect(f"{reverse('qa:trends')}?unit={baseline.unit}&measure={baseline.measure}")

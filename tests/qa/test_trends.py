@@ -13,12 +13,14 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from labtrack.errors import NotFound
+from labtrack.errors import NotAllowed, NotFound, Refused
+from production.models import EquipmentEvent
 from qa.choices import EvidenceUnit, Measure
-from qa.models import PrintAttempt
+from qa.models import FrozenBaseline, PrintAttempt
 from qa.queries.records import RecordsAsked, records_behind
 from qa.queries.tally import Range, Spread, Tally, TallyView, read_tally
 from qa.queries.trend_names import trend_names
+from qa.services.baselines import end_baseline, freeze_baseline
 from qa.services.tally import TallyChange
 from qa.statistics.proportions import effective_size, newcombe, wilson
 from qa.trend_charts import BUILDERS, all_trends
@@ -270,9 +272,9 @@ def test_every_figure_leads_to_as_many_records_as_it_counts(name: str) -> None:
             query = QueryDict(url.split("?", 1)[1])
             asked = RecordsAsked(
                 EvidenceUnit.PART,
-                RANGE,
+                Range(date.fromisoformat(query["from"]), date.fromisoformat(query["to"])),
                 axis=query["axis"],
-                level=query["level"],
+                level=query.get("level", ""),
                 high=query.get("high", ""),
             )
             found = records_behind(asked).count()
@@ -283,7 +285,7 @@ def test_every_figure_leads_to_as_many_records_as_it_counts(name: str) -> None:
             expected = getattr(expected, "value", expected)
             assert found == expected, url
             followed += 1
-    assert followed >= 2 and seen.total.n == 600
+    assert followed >= (1 if name == "periods" else 2) and seen.total.n == 600
 
 
 @pytest.mark.parametrize(
@@ -354,7 +356,7 @@ def test_the_page_costs_the_same_queries_for_any_number_of_parts(
     keep(planted(parts=300))
     client, url = client_of(people.quality), f"{reverse('qa:trends')}?{RANGE.query}"
     client.get(url)
-    with django_assert_max_num_queries(10):
+    with django_assert_max_num_queries(15):
         assert client.get(url).status_code == 200
 
 
@@ -371,3 +373,92 @@ def test_trends_through_the_api(people: Any, api_client: Callable[..., Any]) -> 
     assert bad.status_code == 422
     assert api_client(people.technician).get(reverse("api-trends")).status_code == 403
     assert api_client(people.quality, ["cases:read"]).get(reverse("api-trends")).status_code == 403
+
+
+# Baselines, events, periods -----------------------------------------------------------------------------
+
+
+def test_a_frozen_baseline_holds_whatever_range_is_shown(
+    actors: Any, people: Any, client_of: Callable[[Any], Client]
+) -> None:
+    keep(planted())
+    days = {"start": RANGE.start, "end": RANGE.start + timedelta(days=55)}
+    with pytest.raises(Refused):
+        freeze_baseline(
+            actor=actors.quality, key="", unit="part", measure="lost", start=TODAY, end=TODAY, note="x"
+        )
+    client = client_of(people.quality)
+    data = {"unit": "part", "measure": "lost", **days, "note": "all went well", "submission_key": "k"}
+    assert client.post(reverse("qa:baseline-freeze"), data | {"note": ""}).status_code == 422
+    assert client.post(reverse("qa:baseline-freeze"), data).status_code == 302
+    held = view(days=Range(**days))
+    centre = 100 * held.total.bad / held.total.n
+    for shown in (RANGE, Range(TODAY - timedelta(days=60), TODAY)):
+        weeks = all_trends(view(days=shown), trend_names())["weeks"]
+        assert all(row["centre"] == pytest.approx(centre, abs=0.01) for row in weeks.data)
+        assert "Baseline: frozen" in weeks.chart.note and "with nothing changed" in weeks.chart.note.lower()
+    other = all_trends(view(measure="contaminated"), trend_names())["weeks"]
+    assert "none is frozen" in other.chart.note
+    baseline = FrozenBaseline.objects.get()
+    assert client.post(reverse("qa:baseline-end", args=[baseline.pk])).status_code == 302
+    assert "none is frozen" in all_trends(view(), trend_names())["weeks"].chart.note
+
+
+def test_a_new_baseline_replaces_the_one_in_force(actors: Any) -> None:
+    keep(planted())
+    for shift in (0, 14):
+        freeze_baseline(
+            actor=actors.manager,
+            key="",
+            unit="part",
+            measure="lost",
+            start=RANGE.start + timedelta(days=shift),
+            end=RANGE.start + timedelta(days=60),
+            note="quiet",
+        )
+    assert FrozenBaseline.objects.filter(ended_at__isnull=True).count() == 1
+    with pytest.raises(NotAllowed):
+        end_baseline(actor=actors.technician, baseline_id=FrozenBaseline.objects.first().pk)  # type: ignore[union-attr]
+
+
+def test_what_happened_stands_on_the_axis_of_weeks(shop: Any, actors: Any) -> None:
+    keep(planted())
+    at = timezone.now() - timedelta(days=30)
+    EquipmentEvent.objects.create(
+        equipment=shop.tank, kind="film-changed", occurred_at=at, by=actors.technician.user
+    )
+    weeks = trends()["weeks"]
+    assert "film changed" in weeks.chart.note
+    assert [line["x0"] for line in weeks.chart.figure["layout"]["shapes"]].count(
+        timezone.localdate(at).isoformat()
+    )
+
+
+def test_two_periods_are_compared(people: Any, client_of: Callable[[Any], Client]) -> None:
+    first, last = RANGE.start, RANGE.start + timedelta(days=59)
+    keep(
+        [
+            attempt(
+                number,
+                first + timedelta(days=number % 60 + (60 if number >= 400 else 0)),
+                lost=lost,
+                outcome="scrapped" if lost else "good",
+            )
+            for number in range(800)
+            for lost in [number % 4 == 0 if number < 400 else number % 40 == 0]
+        ]
+    )
+    later = Range(last + timedelta(days=1), last + timedelta(days=60))
+    seen = view(days=later)
+    assert seen.than == Range(first, last) and (seen.earlier.n, seen.earlier.bad) == (400, 100)
+    better = all_trends(seen, trend_names())["periods"]
+    expected = newcombe(
+        10, 400, 100, 400, n_effective_a=seen.spread.effective(400), n_effective_b=seen.spread.effective(400)
+    )
+    assert (
+        better.sentence.startswith("It is better") and f"{100 * expected.difference:+.1f}" in better.sentence
+    )
+    client, url = client_of(people.quality), f"{reverse('qa:trends')}?{later.query}"
+    assert client.get(f"{url}&than_from={later.start}&than_to={first}").status_code == 422
+    page = client.get(f"{url}&than_from={later.start}&than_to={later.end}")
+    assert "Cannot tell yet whether it changed" in page.content.decode()

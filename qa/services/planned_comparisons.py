@@ -1,0 +1,263 @@
+"""Planned comparisons: a margin stated beforehand, a drawn order of builds, a verdict, an archive."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from django.utils import timezone
+
+from labtrack.accounts.actor import Actor
+from labtrack.accounts.choices import Capability
+from labtrack.audit.services.record import record_created, save_recorded
+from labtrack.audit.services.submissions import Outcome, once
+from labtrack.errors import Conflict, NotFound, Refused
+from labtrack.usecase import use_case
+from production.models import Build
+from qa.choices import ComparisonKind
+from qa.models import ComparisonRun, PlannedComparison, PrintAttempt
+from qa.statistics.comparison import (
+    brown_forsythe,
+    compare_by_build,
+    equivalence,
+    non_inferior,
+    run_list,
+    sample_for_margin,
+)
+from qa.statistics.results import StatisticsError, rounded
+
+MOST_VALUES = 200
+PARTS_PER_BUILD = 8  # assumed for the size of a plan where nothing was printed yet
+
+
+def plan_comparison(
+    *,
+    actor: Actor,
+    key: str,
+    title: str,
+    kind: str,
+    arm_a: str,
+    arm_b: str,
+    margin: float,
+    blocks: int,
+    per_block: int = 1,
+    how: str = "",
+) -> Outcome[PlannedComparison]:
+    """State the question and the margin, and draw the order of the builds within blocks."""
+    actor.require(Capability.IMPROVE)
+    a, b = arm_a.strip(), arm_b.strip()
+    if not title.strip():
+        raise Refused("title-missing", "Say what is asked.", field="title")
+    if not a or not b or a.lower() == b.lower():
+        raise Refused("arms", "Name the two ways, each by its own name.", field="arm_b")
+    if not margin > 0 or (kind == ComparisonKind.LOST and margin >= 100):
+        raise Refused(
+            "margin",
+            "State beforehand how much worse may be accepted, above zero (and below 100 parts of 100).",
+            field="margin",
+        )
+    if not (1 <= blocks <= 60 and 1 <= per_block <= 10):
+        raise Refused("blocks", "Plan 1 to 60 blocks of 1 to 10 builds of each way.", field="blocks")
+    seed = secrets.randbelow(2**31)
+
+    def make() -> PlannedComparison:
+        plan = PlannedComparison.objects.create(
+            title=title.strip()[:160],
+            kind=kind,
+            arm_a=a[:80],
+            arm_b=b[:80],
+            how=how.strip()[:500],
+            margin=margin,
+            blocks=blocks,
+            per_block=per_block,
+            seed=seed,
+            planned_by=actor.user,
+        )
+        runs = run_list(("a", "b"), blocks=blocks, per_block=per_block, seed=seed)
+        ComparisonRun.objects.bulk_create(
+            ComparisonRun(comparison=plan, order=run.order, block=run.block, is_a=run.arm == "a")
+            for run in runs
+        )
+        record_created(actor=actor, action="comparison.plan", subject=plan)
+        return plan
+
+    return once(
+        actor=actor,
+        key=key,
+        use_case="plan-comparison",
+        payload=[title, kind, arm_a, arm_b, margin, blocks, per_block, how],
+        model=PlannedComparison,
+        make=make,
+    )
+
+
+def record_run(
+    *, actor: Actor, run_id: int, build_number: int, values: Sequence[float] = ()
+) -> ComparisonRun:
+    """Say which build was made for a run, and what was measured on its parts."""
+    actor.require(Capability.SHOP_WRITE)
+    with use_case():
+        run = ComparisonRun.objects.select_for_update().filter(pk=run_id).first()
+        if run is None:
+            raise NotFound("There is no such run.")
+        plan = PlannedComparison.objects.get(pk=run.comparison_id)
+        if plan.closed_at is not None:
+            raise Conflict("comparison-closed", "This comparison is closed.")
+        build = Build.objects.filter(number=build_number, started_at__isnull=False).first()
+        if build is None:
+            raise Refused("build-unknown", "There is no started build under that number.", field="build")
+        other = ComparisonRun.objects.filter(comparison=plan, build=build).exclude(pk=run.pk).first()
+        if other is not None:
+            raise Conflict("build-taken", f"This build is already run {other.order} of this comparison.")
+        numbers = [float(value) for value in values]
+        if len(numbers) > MOST_VALUES or not np.isfinite(numbers).all():
+            raise Refused("values", f"Give up to {MOST_VALUES} plain numbers.", field="values")
+        if plan.kind == ComparisonKind.VALUE and not numbers:
+            raise Refused(
+                "values-missing", "Give what was measured on the parts of this build.", field="values"
+            )
+        save_recorded(
+            actor=actor,
+            action="comparison.run",
+            subject=run,
+            changes={"build": build, "values": numbers, "made_at": timezone.now(), "made_by": actor.user},
+        )
+        return run
+
+
+def close_comparison(*, actor: Actor, comparison_id: int, note: str) -> PlannedComparison:
+    """Keep the verdict as it stands and put the comparison into the archive."""
+    actor.require(Capability.IMPROVE)
+    with use_case():
+        plan = PlannedComparison.objects.select_for_update().filter(pk=comparison_id).first()
+        if plan is None:
+            raise NotFound("There is no such comparison.")
+        if plan.closed_at is not None:
+            raise Conflict("comparison-closed", "This comparison is closed already.")
+        if not note.strip():
+            raise Refused("note-missing", "Say what follows from it.", field="note")
+        save_recorded(
+            actor=actor,
+            action="comparison.close",
+            subject=plan,
+            changes={
+                "verdict": verdict_of(plan),
+                "closing_note": note.strip()[:300],
+                "closed_at": timezone.now(),
+                "closed_by": actor.user,
+            },
+        )
+        return plan
+
+
+def verdict_of(plan: PlannedComparison) -> dict[str, Any]:
+    """How the runs that were made so far compare; of a closed comparison as it stood then."""
+    if plan.closed_at is not None:
+        return dict(plan.verdict or {})
+    runs = list(plan.runs.filter(build__isnull=False).select_related("build").order_by("order"))
+    try:
+        return _lost(plan, runs) if plan.kind == ComparisonKind.LOST else _value(plan, runs)
+    except StatisticsError as error:
+        return _unknown(error.sentence)
+
+
+def parts_needed(rate: float, margin_per_100: float, design_effect: float) -> int:
+    """Parts of each way that show no worse than the margin where both lose ``rate``."""
+    return sample_for_margin(min(max(rate, 0.005), 0.995), margin_per_100 / 100, design_effect=design_effect)
+
+
+def _unknown(sentence: str) -> dict[str, Any]:
+    return {"verdict": "unknown", "sentence": f"Cannot tell yet: {sentence}", "figures": [], "method": ""}
+
+
+def _lost(plan: PlannedComparison, runs: list[ComparisonRun]) -> dict[str, Any]:
+    arm_of = {run.build_id: run.is_a for run in runs if run.build_id is not None}
+    rows = PrintAttempt.objects.filter(part__build_id__in=list(arm_of), mature=True)
+    sides: dict[bool, list[tuple[int, bool]]] = {True: [], False: []}
+    for build_id, bad in rows.values_list("part__build_id", "lost"):
+        sides[arm_of[build_id]].append((build_id, bad))
+    if not sides[True] or not sides[False]:
+        return _unknown("both ways need parts whose outcome is settled.")
+    lost = {side: _array([bad for _, bad in pairs]) for side, pairs in sides.items()}
+    builds = {side: np.array([build for build, _ in pairs]) for side, pairs in sides.items()}
+    found = non_inferior(lost[True], builds[True], lost[False], builds[False], margin=plan.margin / 100)
+    ends = [None if end is None else round(100 * end, 2) for end in found.interval.as_json()]
+    needed = found.needed_per_side
+    return {
+        "verdict": found.verdict.value,
+        "sentence": _named(plan, found.sentence)
+        + (f" About {needed} more parts of each would tell." if needed else ""),
+        "figures": [
+            _row(plan.arm_a, found.n_a, 100 * float(lost[True].mean())),
+            _row(plan.arm_b, found.n_b, 100 * float(lost[False].mean())),
+            _row("difference per 100", found.n_a + found.n_b, 100 * found.difference, ends),
+        ],
+        "method": f"{found.method.name} ({found.method.source})",
+    }
+
+
+def _value(plan: PlannedComparison, runs: list[ComparisonRun]) -> dict[str, Any]:
+    """Builds are what was drawn: their means are compared, and the spread of single parts apart."""
+    means: dict[bool, list[float]] = {True: [], False: []}
+    singles: dict[bool, list[float]] = {True: [], False: []}
+    flat: list[tuple[float, bool, int]] = []
+    for run in runs:
+        if run.values:
+            means[run.is_a].append(float(np.mean(run.values)))
+            singles[run.is_a] += run.values
+            flat += [(value, run.is_a, run.order) for value in run.values]
+    if min(len(means[True]), len(means[False])) < 2:
+        return _unknown("each way needs at least two builds: parts of one build share its luck.")
+    found = equivalence(means[True], means[False], margin=plan.margin)
+    _, spread_p = brown_forsythe([_array(singles[True]), _array(singles[False])])
+    table = [np.array(column) for column in zip(*flat, strict=True)]
+    mixed = compare_by_build(table[0], table[1], table[2])
+    spread = "differs" if spread_p < 0.05 else "shows no difference"
+    more = f" About {found.needed} more builds in all would tell." if found.needed else ""
+    named = {True: plan.arm_a, False: plan.arm_b}
+    return {
+        "verdict": found.verdict.value,
+        "sentence": (
+            f"{plan.arm_a} against {plan.arm_b}: {found.sentence}{more} The spread of single parts {spread} "
+            f"(p = {spread_p:.3f})."
+        ),
+        "figures": [
+            *(_row(f"{named[side]}, mean of builds", len(means[side]), _mean(means[side])) for side in named),
+            _row("difference of build means, 90 %", found.n, found.difference, found.interval.as_json()),
+            _row("difference, builds random, 95 %", mixed.n, mixed.difference, mixed.interval.as_json()),
+            *(
+                _row(f"{named[side]}, spread of parts", len(singles[side]), _sd(singles[side]))
+                for side in named
+            ),
+        ],
+        "method": (
+            f"{found.method.name} ({found.method.source}) on the means of builds; spread: Brown and Forsythe "
+            f"1974; {mixed.method.name} ({mixed.method.source})"
+        ),
+    }
+
+
+def _mean(values: list[float]) -> float:
+    return float(np.mean(values))
+
+
+def _sd(values: list[float]) -> float:
+    return float(np.std(values, ddof=1)) if len(values) > 1 else 0.0
+
+
+def _array(values: list[Any]) -> npt.NDArray[np.float64]:
+    return np.array(values, dtype=np.float64)
+
+
+def _named(plan: PlannedComparison, sentence: str) -> str:
+    """The engine's A and B by their names."""
+    names = {"A": plan.arm_a, "B": plan.arm_b}
+    return " ".join(names.get(word, word) for word in sentence.split(" "))
+
+
+def _row(name: str, n: int, value: float, ends: list[float | None] | None = None) -> dict[str, Any]:
+    low, high = ends or [None, None]
+    return {"name": name, "n": n, "value": rounded(value, 3), "low": low, "high": high}
