@@ -44,7 +44,7 @@ class HistoryRows(models.Model):
     """Consecutive rows of an imported file, by column, as they were read: the source of evidence rows.
 
     ``columns`` maps each column of the file to one value a row; dates are ISO 8601, several defects of a
-    row a list, and what was not recorded null.
+    row a list, what was not recorded null, and numbers packed (``qa.history_columns``).
     """
 
     history = models.ForeignKey(HistoryImport, on_delete=models.CASCADE, related_name="chunks")

@@ -14,6 +14,7 @@ from django.utils import timezone
 from production.choices import NOT_RECORDED, AnswerStatus, MaterialKind
 from production.models import Build, Material
 from qa.choices import EvidenceUnit
+from qa.history_columns import numbers
 from qa.models import DefectKind, FormedPieceRow, HistoryImport, HistoryRows, PrintAttempt
 from qa.statistics.evidence import is_contamination
 from qa.statistics.history import NUMBERS, STEP
@@ -74,9 +75,9 @@ def _rows(unit: EvidenceUnit, since: date | None) -> QuerySet[Any]:
 def _lab_frame(unit: EvidenceUnit, since: date | None, report: Report) -> pd.DataFrame:
     is_part = unit == EvidenceUnit.PART
     texts = (*_TEXTS, *(_PART_TEXTS if is_part else _PIECE_TEXTS))
-    numbers = (*_AGES, *(_PART_NUMBERS if is_part else _PIECE_NUMBERS))
+    figures = (*_AGES, *(_PART_NUMBERS if is_part else _PIECE_NUMBERS))
     yes_no = _PART_YES_NO if is_part else ()
-    names = (*_ALWAYS, *texts, *numbers, *yes_no, *(("part__build_id",) if is_part else ()))
+    names = (*_ALWAYS, *texts, *figures, *yes_no, *(("part__build_id",) if is_part else ()))
     queryset = _rows(unit, since)
     total = queryset.count()
     columns: dict[str, list[Any]] = {name: [] for name in names}
@@ -98,7 +99,7 @@ def _lab_frame(unit: EvidenceUnit, since: date | None, report: Report) -> pd.Dat
     }
     made["defects"] = [";".join(flaw[0] for flaw in flaws) or None for flaws in made["flaws"]]
     made |= {name: _text(columns[name]) for name in texts}
-    made |= {name: pd.Series(columns[name], dtype="float64") for name in numbers}
+    made |= {name: pd.Series(columns[name], dtype="float64") for name in figures}
     made |= {name: _text([{True: "yes", False: "no"}.get(v) for v in columns[name]]) for name in yes_no}
     made |= _steps(columns["steps"])
     if is_part:
@@ -169,7 +170,7 @@ def _imported_frames(unit: EvidenceUnit, since: date | None) -> Iterator[pd.Data
             yield frame
 
 
-def _imported_chunk(columns: dict[str, list[Any]], history: int, unit: EvidenceUnit) -> pd.DataFrame:
+def _imported_chunk(columns: dict[str, Any], history: int, unit: EvidenceUnit) -> pd.DataFrame:
     n = len(columns["part"])
     made: dict[str, Any] = {}
     for name, values in columns.items():
@@ -177,7 +178,7 @@ def _imported_chunk(columns: dict[str, list[Any]], history: int, unit: EvidenceU
             moments = [_local(datetime.fromisoformat(value)) for value in values]
             made[name] = pd.to_datetime(pd.Series(moments, dtype=object))
         elif name in NUMBERS:
-            made[name] = pd.Series(values, dtype="float64")
+            made[name] = numbers(values)
         elif name == "defects":
             made[name] = pd.Series([";".join(v) if v else None for v in values], dtype="object")
         else:

@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from django.utils import timezone
 
 from production.choices import NOT_RECORDED, AnswerStatus
 from qa.choices import EvidenceSource, EvidenceUnit
+from qa.history_columns import unpacked
 from qa.models import EvidenceTally, FormedPieceRow, HistoryImport, HistoryRows, PrintAttempt
 from qa.services.tally import COLUMN_AXES, LEVEL_LENGTH, STEP_AXIS
 from qa.statistics.evidence import is_contamination
@@ -46,19 +48,38 @@ LARGEST = {
     "bath_parts": 2e9,
 }
 STATUSES = {"yes": AnswerStatus.WITHIN, "no": AnswerStatus.NOT_DONE, "na": AnswerStatus.NOT_APPLICABLE}
+_TRUTHS = {"yes": True, "no": False}
 FORMING = ("sheet", "sheet_lot", "forming_machine")
 TALLY_CHUNK = 2_000
+# Columns of the file as columns of the tables; texts that a file leaves out are empty there.
+_TEXTS = (
+    "build", "printer", "process", "material", "lot", "colour", "translucency", "profile", "tank", "operator",
+)  # fmt: skip
+_RENAMED = {"case_label": "case", "appliance_kind": "appliance"}
+_NUMBERS = ("days_since_filter",)
+_WHOLE = ("builds_since_filter",)
 _SHARED = (
-    "source", "history_id", "label", "occurred_at", "day", "build", "printer", "process", "grade",
-    "material", "lot", "colour", "translucency", "profile", "tank", "days_since_filter",
-    "builds_since_filter", "operator", "steps", "defects", "outcome", "lost", "defective", "contaminated",
-    "mature", "case_label", "clinic", "appliance_kind",
+    "source", "history_id", "label", "occurred_at", "day", *_TEXTS, "grade", "clinic", *_RENAMED, *_NUMBERS,
+    *_WHOLE, "steps", "defects", "outcome", "lost", "defective", "contaminated", "mature",
 )  # fmt: skip
-_OF_PART = (
-    "layer_um", "orientation", "platform_x_mm", "platform_y_mm", "supports", "hollow", "resin_temp_c",
-    "bath_parts", "lamp_hours",
-)  # fmt: skip
-_OF_PIECE = ("forming_machine", "sheet", "sheet_lot", "formings", "model_age_days", "remade", "returned")
+_PART_TEXTS, _PART_WHOLE = ("orientation",), ("layer_um", "bath_parts")
+_PART_NUMBERS = ("platform_x_mm", "platform_y_mm", "resin_temp_c", "lamp_hours")
+_PART_TRUTHS = ("supports", "hollow")
+_OF_PART = (*_PART_TEXTS, *_PART_NUMBERS, *_PART_WHOLE, *_PART_TRUTHS)
+_PIECE_TEXTS, _PIECE_WHOLE, _PIECE_NUMBERS = FORMING, ("formings",), ("model_age_days",)
+_OF_PIECE = (*_PIECE_TEXTS, *_PIECE_NUMBERS, *_PIECE_WHOLE, "remade", "returned")
+_EMPTY, _FALSE = "''", "FALSE"
+# What stands in the statement itself for a column that the file does not have.
+_ABSENT = {
+    **dict.fromkeys((*_TEXTS, *_RENAMED, *_PART_TEXTS, *_PIECE_TEXTS, "grade", "clinic"), _EMPTY),
+    **dict.fromkeys(("defective", "contaminated", "remade", "returned"), _FALSE),
+    "steps": "'{}'",
+    "defects": "'[]'",
+    "mature": "TRUE",
+    "source": f"'{EvidenceSource.IMPORT.value}'",
+}
+_MARKS = ("lost", "defective", "contaminated")
+Level = Callable[[Any], str | None]
 
 
 class HistoryEvidence:
@@ -66,7 +87,7 @@ class HistoryEvidence:
 
     def __init__(self, history: HistoryImport) -> None:
         self._history = history
-        self._moments: dict[Any, tuple[Any, date]] = {}
+        self._moments: dict[Any, tuple[Any, date, Any]] = {}
         self._steps: dict[tuple[Any, ...], str] = {}
         self._cells: dict[tuple[str, date, str, str], Counts] = {}
 
@@ -76,92 +97,74 @@ class HistoryEvidence:
         if n == 0:
             return
         days = self._days(columns)
-        made = self._values(columns, n, days)
-        _insert(PrintAttempt, (*_SHARED, *_OF_PART), made)
-        self._count(EvidenceUnit.PART, columns, made, days, np.arange(n))
+        made = self._values(columns, n)
+        _insert(PrintAttempt, (*_SHARED, *_OF_PART), made, self._history.pk)
+        self._count(EvidenceUnit.PART, columns, made, days, None)
         formed = _formed(columns, n)
         if len(formed):
             picked = {name: [values[i] for i in formed] for name, values in made.items()}
-            _insert(FormedPieceRow, (*_SHARED, *_OF_PIECE), picked)
+            _insert(FormedPieceRow, (*_SHARED, *_OF_PIECE), picked, self._history.pk)
             self._count(EvidenceUnit.PIECE, columns, made, days, formed)
 
-    def tally(self) -> Iterator[list[EvidenceTally]]:
-        """The counts of everything added, in batches to be stored."""
-        batch: list[EvidenceTally] = []
-        for (unit, day, axis, level), counts in sorted(self._cells.items(), key=lambda item: item[0]):
-            parts, lost, defective, contaminated = (int(count) for count in counts)
-            batch.append(
-                EvidenceTally(
-                    unit=unit,
-                    history=self._history,
-                    day=day,
-                    axis=axis,
-                    level=level,
-                    parts=parts,
-                    lost=lost,
-                    defective=defective,
-                    contaminated=contaminated,
-                )
-            )
-            if len(batch) == TALLY_CHUNK:
-                yield batch
-                batch = []
-        if batch:
-            yield batch
+    def tally(self) -> Iterator[Callable[[], None]]:
+        """What stores the counts of everything added, in batches; each is called in a transaction."""
+        cells = sorted(self._cells.items(), key=lambda item: item[0])
+        for start in range(0, len(cells), TALLY_CHUNK):
+            yield partial(self._store_cells, cells[start : start + TALLY_CHUNK])
+
+    def _store_cells(self, cells: list[tuple[tuple[str, date, str, str], Counts]]) -> None:
+        names = ("unit", "day", "axis", "level", "parts", "lost", "defective", "contaminated")
+        day = connection.ops.adapt_datefield_value
+        rows = [
+            (unit, day(one), axis, level, *map(int, counts)) for (unit, one, axis, level), counts in cells
+        ]
+        values: dict[str, list[Any]] = dict(
+            zip(names, (list(column) for column in zip(*rows, strict=True)), strict=True)
+        )
+        _insert(EvidenceTally, ("history_id", *names), values, self._history.pk)
 
     def _days(self, columns: Columns) -> list[date]:
-        for value in set(columns["printed_at"]) - self._moments.keys():
+        moments = columns["printed_at"]
+        for value in set(moments) - self._moments.keys():
             moment = _aware(value)
+            day = timezone.localtime(moment).date()
             stored = connection.ops.adapt_datetimefield_value(moment)
-            self._moments[value] = (stored, timezone.localtime(moment).date())
-        return [self._moments[value][1] for value in columns["printed_at"]]
+            self._moments[value] = (stored, day, connection.ops.adapt_datefield_value(day))
+        return [self._moments[value][1] for value in moments]
 
-    def _values(self, columns: Columns, n: int, days: list[date]) -> dict[str, list[Any]]:
-        text = {name: [value or "" for value in columns.get(name, [None] * n)] for name in _TEXTS}
-        number = {name: columns.get(name, [None] * n) for name in _NUMBERS}
-        defects = [_labels(*row) for row in zip(
-            columns.get("defects", [None] * n), text["step_of_origin"], text["step_found"], strict=True
-        )]  # fmt: skip
-        outcome = columns["outcome"]
-        adapt_day = {day: connection.ops.adapt_datefield_value(day) for day in set(days)}
-        return {
-            "source": [EvidenceSource.IMPORT.value] * n,
-            "history_id": [self._history.pk] * n,
+    def _values(self, columns: Columns, n: int) -> dict[str, list[Any]]:
+        """Values of the table's columns, where the file has something to say of them."""
+        moments = [self._moments[value] for value in columns["printed_at"]]
+        made: dict[str, list[Any]] = {
             "label": list(columns["part"]),
-            "occurred_at": [self._moments[value][0] for value in columns["printed_at"]],
-            "day": [adapt_day[day] for day in days],
-            **{name: text[name] for name in (
-                "build", "printer", "process", "material", "lot", "colour", "translucency", "profile", "tank",
-                "operator", "orientation", "forming_machine", "sheet", "sheet_lot",
-            )},
-            "grade": [""] * n,
-            "clinic": [""] * n,
-            "case_label": text["case"],
-            "appliance_kind": text["appliance"],
-            "steps": self._step_texts(columns, n),
-            "defects": [json.dumps(labels) for labels in defects],
-            "outcome": list(outcome),
-            "lost": [value == "scrapped" for value in outcome],
-            "defective": [bool(labels) for labels in defects],
-            "contaminated": [any(map(_is_dirty, labels)) for labels in defects],
-            "mature": [True] * n,
-            **{name: list(number[name]) for name in (
-                "days_since_filter", "platform_x_mm", "platform_y_mm", "resin_temp_c", "lamp_hours",
-                "model_age_days",
-            )},
-            **{name: [_whole(value) for value in number[name]] for name in (
-                "builds_since_filter", "layer_um", "bath_parts", "formings",
-            )},
-            "supports": [_truth(value) for value in columns.get("supports", [None] * n)],
-            "hollow": [_truth(value) for value in columns.get("hollow", [None] * n)],
-            "remade": [False] * n,
-            "returned": [False] * n,
-        }  # fmt: skip
+            "occurred_at": [moment[0] for moment in moments],
+            "day": [moment[2] for moment in moments],
+            "outcome": list(columns["outcome"]),
+            "lost": [value == "scrapped" for value in columns["outcome"]],
+        }
+        for name in (*_TEXTS, *_PART_TEXTS, *_PIECE_TEXTS):
+            if name in columns:
+                made[name] = [value or "" for value in columns[name]]
+        for name, source in _RENAMED.items():
+            if source in columns:
+                made[name] = [value or "" for value in columns[source]]
+        for name in (*_NUMBERS, *_PART_NUMBERS, *_PIECE_NUMBERS):
+            if name in columns:
+                made[name] = list(columns[name])
+        for name in (*_WHOLE, *_PART_WHOLE, *_PIECE_WHOLE):
+            if name in columns:
+                made[name] = [None if value is None else math.floor(value) for value in columns[name]]
+        for name in _PART_TRUTHS:
+            if name in columns:
+                made[name] = [_TRUTHS.get(value) for value in columns[name]]
+        self._add_steps(made, columns)
+        _add_defects(made, columns, n)
+        return made
 
-    def _step_texts(self, columns: Columns, n: int) -> list[str]:
+    def _add_steps(self, made: dict[str, list[Any]], columns: Columns) -> None:
         names = [name for name in columns if name.startswith(STEP)]
         if not names:
-            return ["{}"] * n
+            return
         rows = list(zip(*(columns[name] for name in names), strict=True))
         for row in set(rows) - self._steps.keys():
             statuses = {
@@ -170,7 +173,7 @@ class HistoryEvidence:
                 if (status := _status(answer))
             }
             self._steps[row] = json.dumps(statuses)
-        return [self._steps[row] for row in rows]
+        made["steps"] = [self._steps[row] for row in rows]
 
     def _count(
         self,
@@ -178,69 +181,95 @@ class HistoryEvidence:
         columns: Columns,
         made: dict[str, list[Any]],
         days: list[date],
-        at: npt.NDArray[np.int64],
+        at: npt.NDArray[np.int64] | None,
     ) -> None:
-        day_codes, day_names = pd.factorize(np.array(days, dtype=object)[at])
-        marks = np.stack(
-            [np.ones(len(at)), *(np.array(made[name], dtype=float)[at] for name in _MARKS)], axis=1
-        )
-        for axis, levels in self._axes(columns, made):
-            codes, names = pd.factorize(np.array(levels, dtype=object)[at])
-            known = codes >= 0
-            key = (day_codes * max(1, len(names)) + codes)[known]
-            if len(key) == 0:
-                continue
+        """Add the rows ``at`` (all where None) to the cells of every axis."""
+        day_codes, day_names = pd.factorize(_picked(days, at))
+        marks = [np.ones(len(day_codes))]
+        marks += [
+            _picked(made[name], at).astype(float) if name in made else np.zeros(len(day_codes))
+            for name in _MARKS
+        ]
+        for axis, values, level_of in self._axes(columns, made):
+            codes, names = pd.factorize(_picked(values, at))
+            key = np.where(codes >= 0, day_codes * max(1, len(names)) + codes, -1)
             used, place = np.unique(key, return_inverse=True)
-            sums = np.stack([np.bincount(place, column[known]) for column in marks.T], axis=1)
-            for cell, counts in zip(used, sums, strict=True):
-                where = (
-                    unit.value,
-                    day_names[cell // len(names)],
-                    axis,
-                    str(names[cell % len(names)])[:LEVEL_LENGTH],
-                )
-                self._cells[where] = self._cells.get(where, 0) + counts
-        self._count_defects(unit, made, days, at, marks)
+            sums = np.stack([np.bincount(place, mark) for mark in marks], axis=1)
+            levels = [level_of(name) for name in names]
+            for cell, counts in zip(used.tolist(), sums, strict=True):
+                level = levels[cell % len(names)] if cell >= 0 else None
+                if level is not None:
+                    where = (unit.value, day_names[cell // len(names)], axis, level[:LEVEL_LENGTH])
+                    self._add(where, counts)
+        if "defects" in made:
+            self._count_defects(unit, made, days, at, np.stack(marks, axis=1))
 
-    def _axes(self, columns: Columns, made: dict[str, list[Any]]) -> Iterator[tuple[str, list[Any]]]:
-        """Axes with the level of every row, None where it counts on none."""
-        yield "all", [""] * len(made["label"])
+    def _add(self, where: tuple[str, date, str, str], counts: Counts) -> None:
+        seen = self._cells.get(where)
+        self._cells[where] = counts if seen is None else seen + counts
+
+    def _axes(
+        self, columns: Columns, made: dict[str, list[Any]]
+    ) -> Iterator[tuple[str, Sequence[Any] | npt.NDArray[Any], Level]]:
+        """Axes with a value for every row, and the level each value stands for: None counts on none."""
+        yield "all", [""] * len(made["label"]), str
         # Builds of different files are different builds, whatever they are called.
-        yield "build", [f"{self._history.pk}:{name}" if name else None for name in made["build"]]
+        build = f"{self._history.pk}:"
+        if "build" in made:
+            yield "build", made["build"], lambda name: f"{build}{name}" if name else None
         for axis in COLUMN_AXES:
-            if any(made[axis]):
-                yield axis, [value or None for value in made[axis]]
-        days, builds = made["days_since_filter"], made["builds_since_filter"]
-        yield "tank-days", [None if value is None else str(math.floor(value)) for value in days]
-        yield "tank-builds", [None if value is None else str(value) for value in builds]
+            if axis in made:
+                yield axis, made[axis], lambda name: name or None
+        if "days_since_filter" in made:
+            yield "tank-days", _floors(made["days_since_filter"]), lambda age: str(int(age))
+        if "builds_since_filter" in made:
+            yield "tank-builds", _floors(made["builds_since_filter"]), lambda age: str(int(age))
         for name in columns:
             if name.startswith(STEP):
-                yield (
-                    STEP_AXIS + name.removeprefix(STEP),
-                    [_status(answer) or None for answer in columns[name]],
-                )
+                # No answer is a level too, so that it must not look missing.
+                answers = ["" if answer is None else answer for answer in columns[name]]
+                yield STEP_AXIS + name.removeprefix(STEP), answers, _status_level
 
     def _count_defects(
         self,
         unit: EvidenceUnit,
         made: dict[str, list[Any]],
         days: list[date],
-        at: npt.NDArray[np.int64],
+        at: npt.NDArray[np.int64] | None,
         marks: Counts,
     ) -> None:
-        for place, row in enumerate(at):
+        rows = range(len(days)) if at is None else at
+        for place, row in enumerate(rows):
             if made["defective"][row]:
                 for label in json.loads(made["defects"][row]):
-                    where = (unit.value, days[row], "defect", label[:LEVEL_LENGTH])
-                    self._cells[where] = self._cells.get(where, 0) + marks[place]
+                    self._add((unit.value, days[row], "defect", label[:LEVEL_LENGTH]), marks[place])
 
 
-_TEXTS = (*LONGEST, "step_of_origin", "step_found")
-_NUMBERS = (
-    "days_since_filter", "builds_since_filter", "layer_um", "platform_x_mm", "platform_y_mm", "resin_temp_c",
-    "bath_parts", "lamp_hours", "model_age_days", "formings",
-)  # fmt: skip
-_MARKS = ("lost", "defective", "contaminated")
+def _picked(values: Sequence[Any] | npt.NDArray[Any], at: npt.NDArray[np.int64] | None) -> npt.NDArray[Any]:
+    array = values if isinstance(values, np.ndarray) else np.array(values, dtype=object)
+    return array if at is None else array[at]
+
+
+def _floors(ages: Sequence[float | None]) -> npt.NDArray[np.float64]:
+    return np.floor(np.array(ages, dtype=np.float64))
+
+
+def _status_level(answer: Any) -> str | None:
+    return _status(answer or None) or None
+
+
+def _add_defects(made: dict[str, list[Any]], columns: Columns, n: int) -> None:
+    if "defects" not in columns:
+        return
+    none: Sequence[Any] = [None] * n
+    origins, finds = columns.get("step_of_origin", none), columns.get("step_found", none)
+    labels = [
+        _labels(names, origin or "", found or "") if names else []
+        for names, origin, found in zip(columns["defects"], origins, finds, strict=True)
+    ]
+    made["defects"] = [json.dumps(some) if some else "[]" for some in labels]
+    made["defective"] = [bool(some) for some in labels]
+    made["contaminated"] = [any(map(_is_dirty, some)) for some in labels]
 
 
 def rebuild_histories(report: Callable[[str], None] = lambda line: None) -> None:
@@ -250,17 +279,10 @@ def rebuild_histories(report: Callable[[str], None] = lambda line: None) -> None
             model.objects.filter(history=history).delete()
         evidence = HistoryEvidence(history)
         for rows in HistoryRows.objects.filter(history=history).order_by("first_row").iterator(chunk_size=1):
-            evidence.add(stored_columns(rows))
+            evidence.add(unpacked(rows.columns))
             report(f"{history}: up to row {rows.first_row + rows.count - 1}")
-        for batch in evidence.tally():
-            EvidenceTally.objects.bulk_create(batch)
-
-
-def stored_columns(rows: HistoryRows) -> dict[str, list[Any]]:
-    """The columns of a stored chunk as the reader gave them."""
-    columns: dict[str, list[Any]] = dict(rows.columns)
-    columns["printed_at"] = [datetime.fromisoformat(value) for value in columns["printed_at"]]
-    return columns
+        for store in evidence.tally():
+            store()
 
 
 def clear_history(history: HistoryImport) -> None:
@@ -273,14 +295,18 @@ def clear_history(history: HistoryImport) -> None:
     history.delete()
 
 
-def _insert(model: type[Any], names: tuple[str, ...], values: dict[str, list[Any]]) -> None:
-    # Names are the model's own; every value is a parameter.
+def _insert(model: type[Any], names: tuple[str, ...], values: dict[str, list[Any]], history_id: int) -> None:
+    """One prepared statement for all rows; what the file has no column for stands in it as it is."""
+    given = [name for name in names if name in values]
+    rest = [name for name in names if name not in values and (name in _ABSENT or name == "history_id")]
+    fixed = [str(int(history_id)) if name == "history_id" else _ABSENT[name] for name in rest]
+    # Names are the model's own and fixed values are ours; every value of the file is a parameter.
     statement = (
-        f"INSERT INTO {model._meta.db_table} ({', '.join(names)}) "  # noqa: S608
-        f"VALUES ({', '.join(['%s'] * len(names))})"
+        f"INSERT INTO {model._meta.db_table} ({', '.join([*given, *rest])}) "  # noqa: S608
+        f"VALUES ({', '.join([*(['%s'] * len(given)), *fixed])})"
     )
     with connection.cursor() as cursor:
-        cursor.executemany(statement, list(zip(*(values[name] for name in names), strict=True)))
+        cursor.executemany(statement, list(zip(*(values[name] for name in given), strict=True)))
 
 
 def _aware(value: datetime) -> datetime:
@@ -300,14 +326,6 @@ def _labels(defects: Sequence[str] | None, origin: str, found: str) -> list[str]
 
 def _is_dirty(label: str) -> bool:
     return is_contamination(label.split("|")[0])
-
-
-def _whole(value: float | None) -> int | None:
-    return None if value is None else math.floor(value)
-
-
-def _truth(value: Any) -> bool | None:
-    return {"yes": True, "no": False}.get(value) if isinstance(value, str) else value
 
 
 def _formed(columns: Columns, n: int) -> npt.NDArray[np.int64]:

@@ -10,19 +10,20 @@ import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import IO, Any
+from typing import IO
 
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from labtrack.accounts.actor import Actor
 from labtrack.audit.services.record import record_created
-from qa.models import EvidenceTally, HistoryImport, HistoryRows, PrintAttempt
+from qa.history_columns import packed
+from qa.models import HistoryImport, HistoryRows, PrintAttempt
 from qa.services.evidence_history import LARGEST, LONGEST, HistoryEvidence, clear_history
 from qa.services.evidence_version import evidence_changed
-from qa.statistics.history import MAX_PROBLEMS, MAX_ROWS, HistoryChunk, HistoryReader, Problem
+from qa.statistics.history import MAX_PROBLEMS, MAX_ROWS, HistoryReader, Problem
 
-CHUNK_ROWS = 2_500
+CHUNK_ROWS = 5_000
 DEAD_AFTER = timedelta(minutes=30)
 
 
@@ -113,7 +114,7 @@ def _stage(history: HistoryImport, reader: HistoryReader, report: Callable[[int]
             continue  # read on for the other problems
         with transaction.atomic():
             HistoryRows.objects.create(
-                history=history, first_row=chunk.first_row, count=len(chunk), columns=_stored(chunk)
+                history=history, first_row=chunk.first_row, count=len(chunk), columns=packed(chunk.columns)
             )
             evidence.add(chunk.columns)
             HistoryImport.objects.filter(pk=history.pk).update(alive_at=timezone.now())
@@ -121,16 +122,10 @@ def _stage(history: HistoryImport, reader: HistoryReader, report: Callable[[int]
         _refuse_known_parts(history, reader)
     if reader.problems:
         return False
-    for batch in evidence.tally():
+    for store in evidence.tally():
         with transaction.atomic():
-            EvidenceTally.objects.bulk_create(batch)
+            store()
     return True
-
-
-def _stored(chunk: HistoryChunk) -> dict[str, list[Any]]:
-    columns: dict[str, list[Any]] = {**chunk.columns}
-    columns["printed_at"] = [value.isoformat() for value in columns["printed_at"]]
-    return columns
 
 
 def _refuse_known_parts(history: HistoryImport, reader: HistoryReader) -> None:

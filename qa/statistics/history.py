@@ -415,13 +415,17 @@ def _plain_numbers(
     if "".join(cells).translate(_NUMERALS):
         return None
     try:
-        values: list[Value] = [float(cell) if cell else None for cell in cells]
+        known = list(map(float, filter(None, cells)))
     except ValueError:
         return None
-    smallest = min((value for value in values if isinstance(value, float)), default=0.0)
-    most = max((value for value in values if isinstance(value, float)), default=0.0)
-    in_range = (negative or smallest >= 0) and max(-smallest, most) <= largest
-    return values if in_range else None
+    if known:
+        smallest, most = min(known), max(known)
+        if not ((negative or smallest >= 0) and max(-smallest, most) <= largest):
+            return None
+    if len(known) == len(cells):
+        return [*known]
+    number = iter(known)
+    return [next(number) if cell else None for cell in cells]
 
 
 def _naive(value: Value) -> datetime | None:
