@@ -7,7 +7,8 @@ A point whose ``customdata`` is a path (``"/trace/?tank=3"``) opens it when clic
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,6 +16,7 @@ from labtrack.web import safe_cell
 
 # A table this long is shown open below its chart.
 SMALL_TABLE_ROWS = 12
+MOST_DIGITS = 6
 SERIES = tuple(f"--series-{number}" for number in range(1, 7))
 
 
@@ -49,7 +51,14 @@ class Chart:
     @property
     def cells(self) -> list[list[dict[str, Any]]]:
         """Rows for the template: text, link and whether the cell is a figure."""
-        return [[_shown(cell) for cell in row] for row in self.rows]
+        digits = [
+            _digits(row[index] for row in self.rows if index < len(row)) for index in range(self._width)
+        ]
+        return [[_shown(cell, digits[index]) for index, cell in enumerate(row)] for row in self.rows]
+
+    @property
+    def _width(self) -> int:
+        return max((len(row) for row in self.rows), default=0)
 
     @property
     def heads(self) -> list[dict[str, Any]]:
@@ -58,7 +67,7 @@ class Chart:
         for index, title in enumerate(self.columns):
             values = (_value(row[index]) for row in self.rows if index < len(row))
             first = next((value for value in values if value is not None and value != ""), "")
-            heads.append({"title": title, "numeric": _numeric(first)})
+            heads.append({"title": _headed(title), "numeric": _numeric(first)})
         return heads
 
     def csv_rows(self) -> list[list[Any]]:
@@ -74,10 +83,29 @@ def _numeric(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _shown(cell: Any) -> dict[str, Any]:
+def _headed(title: str) -> str:
+    """As a column's head is written; a symbol such as n stays as it is."""
+    return title if len(title.partition(" ")[0]) == 1 else title[:1].upper() + title[1:]
+
+
+def _digits(cells: Iterable[Any]) -> int:
+    """Decimals that show every figure of a column in full, so that their points stand in one line."""
+    values = [value for value in map(_value, cells) if isinstance(value, float) and math.isfinite(value)]
+    return max((len(f"{value:.{MOST_DIGITS}f}".rstrip("0").partition(".")[2]) for value in values), default=0)
+
+
+def _text(value: Any, digits: int) -> Any:
+    if value is None or value == "":
+        return "–"
+    if not _numeric(value):
+        return value
+    return f"{value:,.{digits}f}".replace(",", "\u202f").replace("-", "\u2212")
+
+
+def _shown(cell: Any, digits: int) -> dict[str, Any]:
     value = _value(cell)
     return {
-        "text": "–" if value is None or value == "" else value,
+        "text": _text(value, digits),
         "url": cell.url if isinstance(cell, Cell) else "",
         "numeric": _numeric(value),
     }

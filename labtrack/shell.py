@@ -19,21 +19,21 @@ home_panels = Panels("home")
 
 @dataclass(frozen=True)
 class Place:
-    """One word of the navigation. ``prefix`` marks which paths belong to it."""
+    """One word of the navigation. ``prefixes`` mark which paths belong to it."""
 
     word: str
     url_name: str
-    prefix: str
+    prefixes: tuple[str, ...]
     needs: Capability
 
 
 PLACES = (
-    Place("Cases", "cases:list", "/cases/", Capability.CASES_READ),
-    Place("Bench", "production:bench", "/bench/", Capability.SHOP_READ),
-    Place("Inspect", "qa:inspect", "/inspect/", Capability.SHOP_READ),
-    Place("Trace", "production:trace", "/trace/", Capability.SHOP_READ),
-    Place("Trends", "qa:this-week", "/trends/", Capability.TRENDS_READ),
-    Place("Lab", "production:lab", "/lab/", Capability.SHOP_READ),
+    Place("Cases", "cases:list", ("/cases/", "/clinics/", "/checks/", "/release/"), Capability.CASES_READ),
+    Place("Bench", "production:bench", ("/bench/",), Capability.SHOP_READ),
+    Place("Inspect", "qa:inspect", ("/inspect/",), Capability.SHOP_READ),
+    Place("Trace", "production:trace", ("/trace/",), Capability.SHOP_READ),
+    Place("Trends", "qa:this-week", ("/trends/",), Capability.TRENDS_READ),
+    Place("Lab", "production:lab", ("/lab/", "/limits/"), Capability.SHOP_READ),
 )
 
 
@@ -52,7 +52,7 @@ def page_shell(request: HttpRequest) -> dict[str, Any]:
             {
                 "word": place.word,
                 "url": reverse(place.url_name),
-                "here": request.path.startswith(place.prefix),
+                "here": request.path.startswith(place.prefixes),
             }
             for place in PLACES
             if actor.may(place.needs)

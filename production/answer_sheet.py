@@ -200,5 +200,5 @@ def value_in_words(answer: Answer) -> str:
     if answer.number is not None:
         return f"{answer.number.normalize():f} {answer.item.unit}".strip()
     if answer.moment is not None:
-        return f"{timezone.localtime(answer.moment):%d %b %Y, %H:%M}"
+        return f"{timezone.localtime(answer.moment):%-d %b %Y, %H:%M}"
     return answer.word

@@ -27,6 +27,8 @@ from production.choices import (
 from production.models import Equipment, Lot, Material, Printer, Tank
 
 NOW_HELP = "Leave empty for now."
+CHOOSE = "Choose…"
+NONE = "None"
 
 
 class MomentField(forms.DateTimeField):
@@ -82,7 +84,7 @@ class LotChoiceField(OfferedField):
         self.offer(usable.order_by("material__name", "number"), lots)
 
     def label_from_instance(self, obj: Any) -> str:
-        expiry = f", expires {obj.expires_on:%d %b %Y}" if obj.expires_on else ""
+        expiry = f", expires {obj.expires_on:%-d %b %Y}" if obj.expires_on else ""
         return f"{obj.material.name}, lot {obj.number}{expiry}"
 
 
@@ -141,10 +143,19 @@ class EventForm(forms.Form):
 
     kind = forms.ChoiceField(label="What was done")
     occurred_at = MomentField(label="When")
-    lot = LotChoiceField(queryset=Lot.objects.none(), required=False, help_text="For filling and topping up.")
+    lot = LotChoiceField(
+        queryset=Lot.objects.none(),
+        required=False,
+        empty_label=NONE,
+        help_text="For filling and topping up.",
+    )
     quantity_ml = forms.IntegerField(label="Amount (ml)", required=False, min_value=1, max_value=1_000_000)
     moved_to = forms.ModelChoiceField(
-        queryset=Printer.objects.none(), required=False, label="Moved to", help_text="For a move only."
+        queryset=Printer.objects.none(),
+        required=False,
+        empty_label=NONE,
+        label="Moved to",
+        help_text="For a move only.",
     )
     value = forms.DecimalField(label="Measured value", required=False, max_digits=10, decimal_places=3)
     unit = forms.CharField(max_length=20, required=False, help_text="Of the measured value, such as mW/cm².")
@@ -232,8 +243,8 @@ class LotForm(forms.Form):
 
 
 class CombinationForm(forms.Form):
-    printer = forms.ModelChoiceField(queryset=Printer.objects.none())
-    material = forms.ModelChoiceField(queryset=Material.objects.none())
+    printer = forms.ModelChoiceField(queryset=Printer.objects.none(), empty_label=CHOOSE)
+    material = forms.ModelChoiceField(queryset=Material.objects.none(), empty_label=CHOOSE)
     profile_name = forms.CharField(max_length=60, label="Exposure profile")
     wash_program = forms.CharField(max_length=60, label="Wash programme")
     cure_program = forms.CharField(max_length=60, label="Curing programme")
@@ -273,12 +284,12 @@ class PreparationForm(forms.Form):
 
 
 class PlanForm(forms.Form):
-    printer = OfferedField(queryset=Printer.objects.none())
+    printer = OfferedField(queryset=Printer.objects.none(), empty_label=CHOOSE)
     tank = OfferedField(
-        queryset=Tank.objects.none(), required=False, help_text="Left empty: the tank that is in the printer."
+        queryset=Tank.objects.none(), required=False, empty_label="The one that is in the printer"
     )
     filament_lot = LotChoiceField(
-        queryset=Lot.objects.none(), required=False, help_text="Filament printers only."
+        queryset=Lot.objects.none(), required=False, empty_label=NONE, help_text="Filament printers only."
     )
     start_now = forms.BooleanField(required=False, initial=True, label="Starts right away")
     resin_temp_c = forms.DecimalField(
@@ -314,7 +325,7 @@ class FinishForm(forms.Form):
 
 
 class RunForm(forms.Form):
-    equipment = OfferedField(queryset=Equipment.objects.none(), required=False)
+    equipment = OfferedField(queryset=Equipment.objects.none(), required=False, empty_label=CHOOSE)
     program = forms.CharField(max_length=60, required=False, label="Programme")
     minutes = forms.DecimalField(min_value=0, max_value=10_000, max_digits=6, decimal_places=1)
     finished_at = MomentField(label="Ended")
@@ -335,7 +346,7 @@ class RunForm(forms.Form):
 
 
 class BatchForm(forms.Form):
-    machine = OfferedField(queryset=Equipment.objects.none(), label="Forming machine")
+    machine = OfferedField(queryset=Equipment.objects.none(), label="Forming machine", empty_label=CHOOSE)
     note = forms.CharField(max_length=200, required=False)
 
     def __init__(self, *args: Any, **options: Any) -> None:
@@ -348,7 +359,7 @@ class CycleForm(forms.Form):
         label="Model",
         help_text="Scan or type the mark on the model, such as P-000123: a scan records the cycle.",
     )
-    sheet_lot = LotChoiceField(queryset=Lot.objects.none(), label="Sheet")
+    sheet_lot = LotChoiceField(queryset=Lot.objects.none(), label="Sheet", empty_label=CHOOSE)
     heat_s = forms.IntegerField(label="Heating (s)", min_value=0, max_value=3600)
     sheet_temp_c = forms.DecimalField(
         label="Sheet temperature (°C)", required=False, max_digits=4, decimal_places=1

@@ -49,7 +49,7 @@ def _piece_progress(piece: Piece) -> ApplianceProgress:
     if hasattr(piece, "delivered"):
         url = reverse("production:fit", args=[piece.number])
         answers = list(piece.fit_answers.all())
-        day = f"{piece.delivered.delivery.occurred_at:%d %b %Y}"
+        day = f"{piece.delivered.delivery.occurred_at:%-d %b %Y}"
         said = f", {answers[0].get_result_display().lower()}" if answers else ""
         return ApplianceProgress(f"{piece.mark} handed over {day}{said}", url, delivered=True)
     done = {step.step for step in piece.steps.all()}

@@ -162,7 +162,23 @@ class KindForm(_KindModelForm):
     class Meta:
         model = DefectKind
         fields = ("code", "name", "scope", "usual_origin", "contamination", "hint", "active")
-        labels = {"usual_origin": "Usual step of origin", "contamination": "Made by a dirty tank"}
+        labels = {
+            "code": "Short word for tables and scripts",
+            "scope": "Found on",
+            "usual_origin": "Usual step of origin",
+            "hint": "Usual causes",
+            "contamination": "Made by a dirty tank",
+            "active": "In use",
+        }
+        help_texts = {"hint": "", "contamination": ""}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name in ("scope", "usual_origin"):
+            choices = self.fields[name].choices  # type: ignore[attr-defined]
+            self.fields[name].choices = [  # type: ignore[attr-defined]
+                (value, label if value else "Choose…") for value, label in choices
+            ]
 
 
 class LimitsForm(forms.Form):
@@ -185,7 +201,7 @@ class LimitsForm(forms.Form):
         for limit in self.limits:
             self.fields[f"limit_{limit.name}"] = forms.FloatField(
                 label=limit.meaning or limit.name,
-                initial=limit.value,
+                initial=f"{limit.value:g}",
                 widget=forms.NumberInput(attrs={"step": "any"}),
             )
             self.fields[f"source_{limit.name}"] = forms.CharField(

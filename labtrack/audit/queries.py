@@ -22,6 +22,17 @@ VALUE_LENGTH = 300
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
 # Of a new thing these say nothing that the line above them does not.
 _SELF_EVIDENT = frozenset({"id", "created_at", "recorded_at"})
+# What the last word of a field's name says of its unit.
+_UNITS = {
+    "c": "°C",
+    "mm": "mm",
+    "um": "µm",
+    "ml": "ml",
+    "s": "s",
+    "deg": "°",
+    "percent": "%",
+    "bar": "bar",
+}
 
 Names = dict[tuple[str, Any], str]
 
@@ -74,13 +85,22 @@ def differences(record: AuditRecord, names: Names) -> list[Difference]:
             continue
         target = targets.get(name, "")
         one = Difference(
-            name.removesuffix("_id").replace("_", " "),
+            _field_words(name),
             _readable(old, name, target, names),
             _readable(new, name, target, names),
         )
         if one.before or one.after:
             found.append(one)
     return found
+
+
+def _field_words(name: str) -> str:
+    """``resin_temp_c`` as people write it: resin temp (°C)."""
+    words = name.removesuffix("_id").replace("_", " ")
+    for suffix, unit in _UNITS.items():
+        if words.endswith(f" {suffix}"):
+            return f"{words.removesuffix(f' {suffix}')} ({unit})"
+    return words
 
 
 def records_matching(

@@ -32,7 +32,7 @@ from production.models import (
 from production.queries import trace_layers as layers
 
 UPSTREAM, OWN, DOWNSTREAM = "upstream", "own", "downstream"
-PARTS_PER_PAGE = 100
+PARTS_PER_PAGE = 25
 LARGEST = 2**63 - 1
 
 LAYERS: dict[str, Callable[[layers.Slice, str], Iterator[TraceEvent]]] = {

@@ -96,7 +96,7 @@ def lot_lines(lots: Iterable[Lot], direction: str) -> Iterator[TraceEvent]:
     """Receipt (at noon of its day), opening and quarantine of lots."""
     for lot in lots:
         received = timezone.make_aware(datetime.combine(lot.received_on, time(12)))
-        expiry = f"expires {lot.expires_on:%d %b %Y}" if lot.expires_on else ""
+        expiry = f"expires {lot.expires_on:%-d %b %Y}" if lot.expires_on else ""
         yield TraceEvent(received, "Received", str(lot), url_of(lot), direction, expiry, "", "Material")
         if lot.opened_at:
             yield TraceEvent(lot.opened_at, "Opened", str(lot), url_of(lot), direction, "", "", "Material")

@@ -26,7 +26,7 @@ Row = TypeVar("Row", bound=models.Model)
 
 def said(moment: datetime, *, time: bool = False) -> str:
     """A moment in a sentence, in the lab's own time zone."""
-    return f"{timezone.localtime(moment):{'%d %b %Y at %H:%M' if time else '%d %b %Y'}}"
+    return f"{timezone.localtime(moment):{'%-d %b %Y at %H:%M' if time else '%-d %b %Y'}}"
 
 
 def in_order(start: datetime, end: datetime, *, what: str, field: str = "finished_at") -> None:
@@ -186,13 +186,13 @@ def require_usable_lot(lot: Lot, at: datetime, *, field: str = "lot", check_hold
     if lot.received_on > day:
         raise Refused(
             "lot-not-received",
-            f"{lot} was received only on {lot.received_on:%d %b %Y}. Check the time.",
+            f"{lot} was received only on {lot.received_on:%-d %b %Y}. Check the time.",
             field=field,
         )
     if lot.expires_on is not None and lot.expires_on < day:
         raise Refused(
             "lot-expired",
-            f"{lot} expired on {lot.expires_on:%d %b %Y}. Take a lot that is in date.",
+            f"{lot} expired on {lot.expires_on:%-d %b %Y}. Take a lot that is in date.",
             field=field,
         )
     if lot.quarantined_at is not None and lot.quarantined_at <= at:

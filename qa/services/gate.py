@@ -176,7 +176,7 @@ class _Facts:
         return GateItem(
             item.name,
             GateStatus.CONCEDED,
-            f"{item.sentence} Conceded by {concession.granted_by} until {until:%d %b %Y}: "
+            f"{item.sentence} Conceded by {concession.granted_by} until {until:%-d %b %Y}: "
             f"{concession.reason}",
         )
 
@@ -313,7 +313,7 @@ class _Facts:
         name = GateItemName.LOTS
         for lot, used in self.lots[piece.pk]:
             if lot.expires_on is not None and lot.expires_on < timezone.localdate(used):
-                return _missing(name, f"{lot} had expired on {lot.expires_on:%d %b %Y} when it was used.")
+                return _missing(name, f"{lot} had expired on {lot.expires_on:%-d %b %Y} when it was used.")
             if lot.quarantined_at is not None:
                 return _missing(name, f"{lot} is quarantined: {lot.quarantine_reason}")
         return _met(name, "Every lot was in date when it was used.")
@@ -341,7 +341,7 @@ class _Facts:
             name,
             f"{part.build.printer}, {part.build.profile_name}, wash "
             f"{runs.get(Step.WASH) or 'not recorded'}, cure "
-            f"{runs.get(Step.CURE) or 'not recorded'} on {timezone.localtime(used):%d %b %Y} is "
+            f"{runs.get(Step.CURE) or 'not recorded'} on {timezone.localtime(used):%-d %b %Y} is "
             "not a qualified "
             "combination for this material.",
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from typing import Any
 
@@ -22,6 +23,7 @@ from qa.trend_charts.shared import (
 
 FALSE_ALARM_RUNS = 400
 MOST_EVENTS_TOLD = 12
+MOST_TICKS = 8
 
 
 def weeks(view: TallyView, names: Names) -> Trend:
@@ -78,7 +80,7 @@ def weeks(view: TallyView, names: Names) -> Trend:
             },
         ],
         "layout": {
-            **rate_layout(view, "Week, by its Monday", type="date"),
+            **rate_layout(view, "Week, by its Monday", **_mondays(mondays)),
             "legend": LEGEND_ABOVE,
             "shapes": [_event_line(event.day) for event in view.events],
         },
@@ -133,7 +135,9 @@ def _baseline_words(view: TallyView) -> str:
     if view.baseline is None or not view.baseline_weeks:
         return "Baseline: the average of these weeks themselves; none is frozen."
     one = view.baseline
-    return f"Baseline: frozen, {one.start:%d %b %Y} to {one.end:%d %b %Y}, {len(view.baseline_weeks)} weeks."
+    return (
+        f"Baseline: frozen, {one.start:%-d %b %Y} to {one.end:%-d %b %Y}, {len(view.baseline_weeks)} weeks."
+    )
 
 
 def _alarm_words(chart: ControlChart) -> str:
@@ -148,7 +152,7 @@ def _alarm_words(chart: ControlChart) -> str:
 def _event_words(view: TallyView) -> str:
     if not view.events:
         return ""
-    told = "; ".join(f"{event.day:%d %b}: {event.words}" for event in view.events[-MOST_EVENTS_TOLD:])
+    told = "; ".join(f"{event.day:%-d %b}: {event.words}" for event in view.events[-MOST_EVENTS_TOLD:])
     return f" Upright lines: {told}."
 
 
@@ -161,6 +165,18 @@ def _event_line(day: date) -> dict[str, Any]:
         "x0": day.isoformat(),
         "x1": day.isoformat(),
         "line": {"width": 1, "dash": "dot", "color": SERIES[5]},
+    }
+
+
+def _mondays(mondays: list[date]) -> dict[str, Any]:
+    """A time axis whose ticks are Mondays, as many as are legible."""
+    weeks = (mondays[-1] - mondays[0]).days // 7 + 1
+    step = max(1, math.ceil(weeks / MOST_TICKS))
+    return {
+        "type": "date",
+        "tick0": mondays[0].isoformat(),
+        "dtick": step * 7 * 86_400_000,
+        "tickformat": "%-d %b\n%Y",
     }
 
 

@@ -49,6 +49,10 @@ def test_from_a_rate_to_the_records_behind_it(visit: Any, shop: Any, lost_parts:
     expect(page.get_by_role("heading", level=1)).to_have_text("Records behind the figure")
     count = page.get_by_role("region", name="Records").locator("tbody tr").count()
     assert count and page.locator(".lead").inner_text().startswith(f"{count} part")
+    mark = page.get_by_role("region", name="Records").locator("tbody a").first.inner_text()
+    page.get_by_role("link", name=mark, exact=True).click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text(mark)
+    page.go_back()
     page.get_by_role("link", name="Back to the trends").click()
     start = parse_qs(urlparse(page.url).query)["from"]
     assert start == [f"{shop.at(-1):%Y-%m-%d}"]
@@ -61,7 +65,7 @@ def test_a_changed_limit_is_a_new_version_with_its_source(visit: Any, store: Any
     page = visit("maria", width=1280)
     page.get_by_role("link", name="Lab", exact=True).click()
     page.get_by_role("link", name="See or change the limits").click()
-    flatness = page.get_by_role("spinbutton", name=re.compile("highest to lowest of the base face, above"))
+    flatness = page.get_by_role("spinbutton", name=re.compile("Highest to lowest of the base face, above"))
     flatness.fill("0.25")
     page.get_by_role("button", name="Put the new version in force").click()
     # Without a source it is refused, and what was typed stays.
@@ -71,6 +75,6 @@ def test_a_changed_limit_is_a_new_version_with_its_source(visit: Any, store: Any
     page.get_by_label("Why they change").fill("The former tolerates it")
     page.get_by_role("button", name="Put the new version in force").click()
     expect(page.get_by_role("heading", name="In force: version 2")).to_be_visible()
-    row = page.get_by_role("row", name=re.compile("highest to lowest of the base face, above"))
+    row = page.get_by_role("row", name=re.compile("Highest to lowest of the base face, above"))
     expect(row).to_contain_text("Own trial of 12 forms")
     assert page.said == []

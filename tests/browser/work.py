@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 # Where the focus is, and whether a person can see it there: an outline, or a border that differs.
@@ -17,6 +18,8 @@ _FOCUS = """() => {
     onScreen: box.bottom > 0 && box.top < innerHeight && box.right > 0 && box.left < innerWidth,
   };
 }"""
+
+PROBLEMS = (Path(__file__).parent / "problems.js").read_text()
 
 
 def drop_file(page: Any, target: str, *, name: str, content: bytes) -> None:
