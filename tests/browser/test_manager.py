@@ -27,7 +27,8 @@ def test_from_a_rate_to_the_records_behind_it(visit: Any, shop: Any, lost_parts:
     from playwright.sync_api import expect
 
     page = visit("maria", width=1280)
-    page.get_by_role("link", name="Trends", exact=True).click()
+    page.get_by_role("navigation", name="Places").get_by_role("link", name="Trends").click()
+    page.get_by_role("navigation", name="Pages of Trends").get_by_role("link", name="Trends").click()
     expect(page.locator("figure.chart .plot")).not_to_have_count(0)
     expect(page.locator("figure.chart .plot:not([data-drawn])")).to_have_count(0)
     # Filters: the days, and what is counted.
