@@ -421,3 +421,8 @@ class BaselineForm(forms.Form):
     start = forms.DateField(label="From", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
     end = forms.DateField(label="To", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
     note = forms.CharField(label="Why these days", max_length=200)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        # It stands on one page with the filters, whose names are the same.
+        super().__init__(*args, **kwargs)
+        self.auto_id = "baseline_%s"

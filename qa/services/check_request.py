@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from cases.choices import SCAN_ROLES, MeshRole
@@ -20,8 +21,10 @@ def shop_of_printers() -> dict[str, Any]:
     """
     printers = Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment")
     rows = list(printers.order_by("equipment__code"))
-    kinds = {row.vat for row in rows if row.vat != VatKind.NONE}
-    vat = DEFAULT_VAT if len(kinds) != 1 else VatKind(kinds.pop())
+    kinds = {row.vat for row in rows}
+    vats = kinds - {VatKind.NONE}
+    # A lab of filament printers alone has no vat; one that is not set up yet may get any.
+    vat = VatKind((vats or kinds).pop()) if len(vats or kinds) == 1 else DEFAULT_VAT
     platforms = [
         [row.equipment.name, float(row.platform_x_mm), float(row.platform_y_mm), float(row.build_height_mm)]
         for row in rows
@@ -29,15 +32,22 @@ def shop_of_printers() -> dict[str, Any]:
     return {"vat": str(vat), "platforms": platforms}
 
 
-def request_of(mesh: MeshUse, printers: dict[str, Any] | None = None) -> dict[str, Any]:
-    """The request as it is stored and digested: plain JSON. ``printers`` saves asking again for each."""
+def request_of(
+    mesh: MeshUse, *, printers: dict[str, Any] | None = None, layers: dict[int, float] | None = None
+) -> dict[str, Any]:
+    """The request as it is stored and digested: plain JSON.
+
+    ``printers`` (``shop_of_printers``) and ``layers`` (``layers_of``) save asking again for each mesh of
+    many.
+    """
     role: Role = "design"
     if mesh.role in SCAN_ROLES:
         return {"role": "patient-scan", "layer_mm": CheckRequest().layer_mm}
     layer_mm = CheckRequest().layer_mm
     if mesh.role == MeshRole.PREPARED:
         role = "prepared"
-        layer_mm = _layer_of(mesh) or layer_mm
+        known = layers_of([mesh.pk]) if layers is None else layers
+        layer_mm = known.get(mesh.pk, layer_mm)
     request = {"role": role, "layer_mm": layer_mm} | (printers or shop_of_printers())
     line = mesh.appliance.line if mesh.appliance else None
     if line is not None and line.sheet_mm is not None and not line.direct_print:
@@ -45,10 +55,14 @@ def request_of(mesh: MeshUse, printers: dict[str, Any] | None = None) -> dict[st
     return request
 
 
-def _layer_of(mesh: MeshUse) -> float | None:
-    """The layer that a prepared file was made for, in mm, once its preparation is recorded."""
-    made = Preparation.objects.filter(prepared=mesh).order_by("-occurred_at", "-pk").first()
-    return None if made is None else made.layer_um / 1000.0
+def layers_of(mesh_ids: Sequence[int]) -> dict[int, float]:
+    """The layer in mm that each prepared file was made for, where its preparation is recorded."""
+    rows = (
+        Preparation.objects.filter(prepared__in=mesh_ids)
+        .order_by("occurred_at", "pk")
+        .values_list("prepared_id", "layer_um")
+    )
+    return {int(mesh_id): layer_um / 1000.0 for mesh_id, layer_um in rows if mesh_id is not None}
 
 
 def engine_request(stored: dict[str, Any]) -> CheckRequest:

@@ -127,6 +127,25 @@ def test_the_lab_s_printers_and_the_ordered_sheet_are_asked_about(
     assert current_checks([check]) == set()
 
 
+def test_the_kind_of_vat_is_the_lab_s_own(shop: Any) -> None:
+    from production.models import Printer
+
+    assert shop_of_printers()["vat"] == "bottom-up"
+    Printer.objects.filter(vat="bottom-up").update(vat="top-down")
+    assert shop_of_printers()["vat"] == "top-down"
+    one = Printer.objects.filter(vat="top-down").first()
+    assert one is not None
+    one.vat = "bottom-up"
+    one.save()
+    assert shop_of_printers()["vat"] == "bottom-up", "of both kinds, the one that asks more"
+    Printer.objects.update(process="filament", vat="none")
+    assert shop_of_printers()["vat"] == "none"
+
+
+def test_a_lab_without_printers_is_asked_as_one_that_may_get_any() -> None:
+    assert shop_of_printers() == {"vat": "bottom-up", "platforms": []}
+
+
 def test_a_stored_request_from_before_printers_counted_is_still_read() -> None:
     request = engine_request({"role": "prepared", "layer_mm": 0.1})
     assert (request.layer_mm, request.platforms, request.sheet) == (0.1, (), None)
