@@ -95,6 +95,7 @@ class EventKind(models.TextChoices):
     LAMP_CHANGED = "lamp-changed", "Lamp changed"
     FIRMWARE = "firmware", "Firmware changed"
     CALIBRATED = "calibrated", "Calibrated"
+    STUDIED = "studied", "Uncertainty studied"
     REPAIRED = "repaired", "Repaired"
     MOVED = "moved", "Moved to a printer"
     RETIRED = "retired", "Retired"
@@ -104,6 +105,9 @@ class EventKind(models.TextChoices):
 # Events that bring the clock of contamination back to zero.
 FILTER_EVENTS = (EventKind.FILLED, EventKind.FILTERED)
 LOT_EVENTS = (EventKind.FILLED, EventKind.TOPPED_UP)
+
+# What measures parts: judged with its own expanded uncertainty, which a study of it gives.
+MEASURING_KINDS = (EquipmentKind.SCANNER, EquipmentKind.CALIPER)
 
 EVENTS_OF_KIND: dict[str, tuple[EventKind, ...]] = {
     EquipmentKind.PRINTER: (
@@ -154,8 +158,20 @@ EVENTS_OF_KIND: dict[str, tuple[EventKind, ...]] = {
         EventKind.RETIRED,
         EventKind.RETURNED,
     ),
-    EquipmentKind.SCANNER: (EventKind.CALIBRATED, EventKind.REPAIRED, EventKind.RETIRED, EventKind.RETURNED),
-    EquipmentKind.CALIPER: (EventKind.CALIBRATED, EventKind.REPAIRED, EventKind.RETIRED, EventKind.RETURNED),
+    EquipmentKind.SCANNER: (
+        EventKind.CALIBRATED,
+        EventKind.STUDIED,
+        EventKind.REPAIRED,
+        EventKind.RETIRED,
+        EventKind.RETURNED,
+    ),
+    EquipmentKind.CALIPER: (
+        EventKind.CALIBRATED,
+        EventKind.STUDIED,
+        EventKind.REPAIRED,
+        EventKind.RETIRED,
+        EventKind.RETURNED,
+    ),
 }
 
 

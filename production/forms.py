@@ -12,6 +12,7 @@ from django.utils import timezone
 from cases.choices import Tissue
 from production.choices import (
     EVENTS_OF_KIND,
+    MEASURING_KINDS,
     ContactPurpose,
     EquipmentKind,
     EventKind,
@@ -178,6 +179,11 @@ class EventForm(forms.Form):
             self._drop("moved_to")
         else:
             self._drop("lot", "quantity_ml", "moved_to")
+        if equipment.kind in MEASURING_KINDS:
+            self.fields[
+                "value"
+            ].help_text = "For a study of the device: its expanded uncertainty U (k = 2), in mm."
+            self.fields["unit"].help_text = "mm"
 
     def _drop(self, *names: str) -> None:
         for name in names:

@@ -31,11 +31,12 @@ preparation_made: Hook[Preparation] = Hook("preparation made")
 # The pieces of one parcel are about to leave. Handlers raise ``Refused`` for a piece that may not.
 leaving: Hook[list[Piece]] = Hook("pieces leaving")
 
-# Panels take the page's Part, Piece or Build; those of the lab page take None.
+# Panels take the page's Part, Piece or Build; those of the lab page and of the bench take None.
 part_panels = Panels("part")
 piece_panels = Panels("piece")
 build_panels = Panels("build")
 lab_panels = Panels("lab")
+bench_panels = Panels("bench")
 
 
 @dataclass(frozen=True)

@@ -84,3 +84,26 @@ class ComparisonKind(models.TextChoices):
 
     LOST = "lost", "Share of parts lost"
     VALUE = "value", "Something measured, such as the mean deviation in µm"
+
+
+class IdentityAnswer(models.TextChoices):
+    """Whether a scan is a print of the design it was held against."""
+
+    THIS = "this", "This design"
+    OTHER = "other", "Another design"
+    UNKNOWN = "unknown", "Cannot tell"
+
+
+class Side(models.TextChoices):
+    """Sides of a check block by the build's axes (ISO/ASTM 52921): z runs away from the platform."""
+
+    X = "x", "x, along the platform"
+    Y = "y", "y, across the platform"
+    Z = "z", "z, away from the platform"
+
+
+class Reference(models.TextChoices):
+    """What a scan of a part is held against."""
+
+    DESIGN = "design", "The design"
+    PREPARED = "prepared", "The prepared file"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.http import HttpRequest
 from django.utils import timezone
 
@@ -16,11 +16,21 @@ from labtrack.accounts.choices import Capability
 from labtrack.accounts.models import User
 from labtrack.web import actor_of
 from production.choices import BuildState
-from production.models import Build, Part, Piece
+from production.models import Build, Part, Piece, Printer
 from qa.check_figures import leading_sentence
 from qa.choices import CheckState, Verdict
-from qa.models import Action, MeshCheck
+from qa.comparison_page import headline, identity_words
+from qa.models import Action, MeshCheck, PrintComparison
 from qa.queries.inspections import inspections_of, parts_waiting, pieces_waiting
+from qa.queries.measuring import (
+    calipers_of,
+    comparisons,
+    comparisons_of_case,
+    part_of_number,
+    proof_covering,
+    proofs,
+    without_proof_today,
+)
 from qa.queries.print_time import build_estimate, words_of
 from qa.queries.releases import cases_ready_to_release
 from qa.queries.series import series_of_case
@@ -29,6 +39,7 @@ from qa.services.limits import limits_in_force
 Context = dict[str, Any] | None
 
 HOME_ROWS = 8
+MEASURED_ROWS = 6
 
 
 def mesh_check(mesh: MeshUse, request: HttpRequest) -> Context:
@@ -109,6 +120,58 @@ def build_time(build: Build, request: HttpRequest) -> Context:
         "high": "" if interval is None else words_of(interval.high or 0.0),
         "layers": layers,
         "why": estimate.why,
+    }
+
+
+def comparison_line(row: PrintComparison) -> dict[str, Any]:
+    """One comparison in a list: its verdict and the sentence that matters."""
+    done = row.state == CheckState.DONE
+    return {
+        "row": row,
+        "sentence": headline(row) if done else row.sentence,
+        "identity": identity_words(row) if done else "",
+        "waiting": row.state == CheckState.WAITING,
+    }
+
+
+def _lines(rows: QuerySet[PrintComparison], most: int) -> list[dict[str, Any]]:
+    return [comparison_line(row) for row in rows.defer(None).defer("histogram")[:most]]
+
+
+def part_measured(part: Part, request: HttpRequest) -> Context:
+    """Scans and calipers of a part, and the morning proof that covers it."""
+    whole = part_of_number(part.number)
+    return {
+        "part": part,
+        "lines": _lines(comparisons().filter(part=part), MEASURED_ROWS),
+        "calipers": calipers_of(part)[:MEASURED_ROWS],
+        "cover": proof_covering(whole),
+        "design": whole.preparation.design,
+        "may_write": actor_of(request).may(Capability.INSPECT),
+    }
+
+
+def piece_measured(piece: Piece, request: HttpRequest) -> Context:
+    """The same of the part that a piece was formed over, or was printed as."""
+    part = piece.cycle.part if piece.cycle is not None else piece.part
+    return part_measured(part, request) if part is not None else None
+
+
+def case_measured(case: Case, request: HttpRequest) -> Context:
+    if not actor_of(request).may(Capability.SHOP_READ):
+        return None
+    lines = _lines(comparisons_of_case(case), HOME_ROWS)
+    return {"lines": lines} if lines else None
+
+
+def bench_proofs(subject: object, request: HttpRequest) -> Context:
+    """Today's check blocks, and the printers without one."""
+    printers = list(Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment"))
+    today = timezone.localdate()
+    return {
+        "latest": list(proofs().filter(day=today)),
+        "missing": without_proof_today(printers, today),
+        "may_write": actor_of(request).may(Capability.SHOP_WRITE),
     }
 
 

@@ -1,4 +1,4 @@
-"""The lines that inspections and releases add to the shop's trace."""
+"""The lines that inspections, measurements and releases add to the shop's trace."""
 
 from __future__ import annotations
 
@@ -9,12 +9,14 @@ from django.urls import reverse
 
 from production.hooks import TraceEvent
 from production.models import Part, Piece
-from qa.models import Concession, Defect, Inspection, ReleasedPiece
+from qa.choices import CheckState
+from qa.models import CaliperMeasurement, Concession, Defect, Inspection, PrintComparison, ReleasedPiece
 
 
 def part_events(parts: Sequence[Part], direction: str) -> Iterator[TraceEvent]:
-    """Inspections of parts, with what they found."""
+    """Inspections of parts, with what they found, and how they compare with their designs."""
     yield from _inspections(Q(part__in=parts), direction)
+    yield from _measured(parts, direction)
 
 
 def piece_events(pieces: Sequence[Piece], direction: str) -> Iterator[TraceEvent]:
@@ -36,6 +38,35 @@ def piece_events(pieces: Sequence[Piece], direction: str) -> Iterator[TraceEvent
     )
     for row in released:
         yield from _release_events(row, direction)
+
+
+def _measured(parts: Sequence[Part], direction: str) -> Iterator[TraceEvent]:
+    scans = PrintComparison.objects.filter(part__in=parts, state=CheckState.DONE).select_related("part", "by")
+    for row in scans:
+        size = "" if row.p95_abs_mm is None else f"; 95 % within ±{row.p95_abs_mm:.3f} mm"
+        yield TraceEvent(
+            occurred_at=row.occurred_at,
+            what="Compared with its design",
+            thing=row.part.mark,
+            url=reverse("qa:comparison", args=[row.pk]),
+            direction=direction,
+            detail=f"{row.get_verdict_display().lower()}, {row.get_identity_display().lower()}{size}",
+            by=str(row.by),
+            group="inspection",
+        )
+    by_hand = CaliperMeasurement.objects.filter(part__in=parts).select_related("part", "by")
+    for measured in by_hand.prefetch_related("values"):
+        errors = ", ".join(f"{value.name} {value.error_mm:+.3f} mm" for value in measured.values.all())
+        yield TraceEvent(
+            occurred_at=measured.occurred_at,
+            what="Measured by caliper",
+            thing=measured.part.mark,
+            url=reverse("qa:calipers", args=[measured.part.number]),
+            direction=direction,
+            detail=f"{measured.get_verdict_display().lower()}: {errors}",
+            by=str(measured.by),
+            group="inspection",
+        )
 
 
 def _inspections(things: Q, direction: str) -> Iterator[TraceEvent]:

@@ -2,7 +2,21 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from qa.views import actions, checks, evidence, inspect, kinds, limits, planned, release, series, trends
+from qa.views import (
+    actions,
+    checks,
+    comparisons,
+    evidence,
+    inspect,
+    kinds,
+    limits,
+    measuring,
+    planned,
+    release,
+    repeats,
+    series,
+    trends,
+)
 
 app_name = "qa"
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -14,6 +28,22 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("series/<int:number>/<int:line_id>/<slug:arch>/", series.series, name="series"),
     path("series/<int:number>/<int:line_id>/<slug:arch>/again/", series.again, name="series-again"),
     path("series/<int:number>/<int:line_id>/<slug:arch>/stages.csv", series.series_csv, name="series-csv"),
+    path("comparisons/", comparisons.compare, name="compare"),
+    path("comparisons/<int:pk>/", comparisons.comparison, name="comparison"),
+    path("comparisons/<int:pk>/again/", comparisons.again, name="comparison-again"),
+    path("comparisons/<int:pk>/preview/", comparisons.preview, name="comparison-preview"),
+    path("comparisons/<int:pk>/report.pdf", comparisons.report, {"form": "pdf"}, name="comparison-pdf"),
+    path("comparisons/<int:pk>/report.png", comparisons.report, {"form": "png"}, name="comparison-png"),
+    path("comparisons/<int:pk>/figures.csv", comparisons.figures, name="comparison-csv"),
+    path("landmarks/<int:mesh_id>/", measuring.landmarks, name="landmarks"),
+    path("landmarks/<int:mesh_id>/list.csv", measuring.landmarks_csv, name="landmarks-csv"),
+    path("calipers/<int:number>/", measuring.calipers, name="calipers"),
+    path("calipers/<int:number>/values.csv", measuring.calipers_csv, name="calipers-csv"),
+    path("proofs/", measuring.proof_entry, name="proofs"),
+    path("proofs/<slug:code>/", measuring.proofs_of, name="proofs-of"),
+    path("proofs/<slug:code>/values.csv", measuring.proofs_csv, name="proofs-csv"),
+    path("repeats/", repeats.repeats, name="repeats"),
+    path("repeats/groups.csv", repeats.repeats_csv, name="repeats-csv"),
     path("limits/", limits.limits, name="limits"),
     path("inspect/", inspect.inspect, name="inspect"),
     path("inspect/pass/", inspect.pass_many, name="pass-many"),

@@ -7,7 +7,7 @@ from labtrack.hooks import Panel
 from labtrack.shell import home_panels
 from production import hooks as production_hooks
 from qa import hook_handlers, panels
-from qa.services import analyses, checks
+from qa.services import analyses, checks, comparisons
 from qa.services.mesh_description import describe_mesh
 from qa.services.release import refuse_unreleased
 from qa.trace import part_events, piece_events
@@ -17,6 +17,7 @@ def connect() -> None:
     """Called once when the app starts; adding twice adds nothing."""
     checks.register_handler()
     analyses.register_handler()
+    comparisons.register_handler()
     cases_hooks.mesh_reader.use(describe_mesh)
     cases_hooks.mesh_attached.add(hook_handlers.on_mesh_attached)
     cases_hooks.appliance_remade.add(hook_handlers.on_appliance_remade)
@@ -48,6 +49,13 @@ def _add_panels() -> None:
     )
     production_hooks.build_panels.add(
         Panel("print-time", "qa/panels/print_time.html", panels.build_time, order=40)
+    )
+    measured = "qa/panels/part_measured.html"
+    production_hooks.part_panels.add(Panel("measured", measured, panels.part_measured, order=110))
+    production_hooks.piece_panels.add(Panel("measured", measured, panels.piece_measured, order=110))
+    production_hooks.bench_panels.add(Panel("proofs", "qa/panels/bench_proofs.html", panels.bench_proofs))
+    cases_hooks.case_panels.add(
+        Panel("measured", "qa/panels/case_measured.html", panels.case_measured, order=70)
     )
     production_hooks.lab_panels.add(Panel("limits", "qa/panels/limits.html", panels.limits, order=80))
     home_panels.add(Panel("inspect", "qa/panels/home_inspect.html", panels.home_inspect, order=40))

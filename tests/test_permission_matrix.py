@@ -35,6 +35,7 @@ from labtrack.jobs.services.run import run_job
 from tests.cases.files import downloaded
 from tests.production.shop import Shop
 from tests.qa.pieces import finished_piece, release
+from tests.qa.prints import compared, design_mesh, printed_part, scan_of
 
 pytestmark = pytest.mark.django_db
 
@@ -160,6 +161,26 @@ GET  qa:check-profile                        in    200   404  200     200     20
 GET  qa:series                               in    200   404  200     200     200   200
 POST qa:series-again                         in    302   404  302     302     302   403
 GET  qa:series-csv                           in    200   404  200     200     200   200
+GET  qa:compare                              in    403   403  200     200     200   200
+POST qa:compare                              in    403   403  422     422     422   403
+GET  qa:comparison                           in    403   403  200     200     200   200
+POST qa:comparison-again                     in    403   403  302     302     302   403
+GET  qa:comparison-preview                   in    403   403  200     200     200   200
+GET  qa:comparison-pdf                       in    403   403  200     200     200   200
+GET  qa:comparison-png                       in    403   403  200     200     200   200
+GET  qa:comparison-csv                       in    403   403  200     200     200   200
+GET  qa:landmarks                            in    403   403  200     200     200   200
+POST qa:landmarks                            in    403   403  422     422     422   403
+GET  qa:landmarks-csv                        in    403   403  200     200     200   200
+GET  qa:calipers                             in    403   403  200     200     200   200
+POST qa:calipers                             in    403   403  422     422     422   403
+GET  qa:calipers-csv                         in    403   403  200     200     200   200
+GET  qa:proofs                               in    403   403  200     200     200   200
+POST qa:proofs                               in    403   403  422     422     422   403
+GET  qa:proofs-of                            in    403   403  200     200     200   200
+GET  qa:proofs-csv                           in    403   403  200     200     200   200
+GET  qa:repeats                              in    403   403  200     200     200   200
+GET  qa:repeats-csv                          in    403   403  200     200     200   200
 GET  qa:limits                               in    403   403  200     200     200   200
 POST qa:limits                               in    403   403  403     422     422   403
 GET  qa:inspect                              in    403   403  200     200     200   200
@@ -234,6 +255,15 @@ GET  api-limits                             401    403   403  200     200     20
 GET  api-limit-version                      401    403   403  200     200     200   200
 GET  api-case-series                        401    200   404  200     200     200   200
 GET  api-series                             401    200   404  200     200     200   200
+GET  api-landmarks                          401    403   403  200     200     200   200
+POST api-landmarks                          401    403   403  422     422     422   403
+GET  api-comparisons                        401    403   403  200     200     200   200
+POST api-comparisons                        401    403   403  422     422     422   403
+GET  api-comparison                         401    403   403  200     200     200   200
+GET  api-calipers                           401    403   403  200     200     200   200
+POST api-calipers                           401    403   403  422     422     422   403
+GET  api-proofs                             401    403   403  200     200     200   200
+POST api-proofs                             401    403   403  422     422     422   403
 GET  api-inspections                        401    403   403  200     200     200   200
 POST api-inspections                        401    403   403  422     422     422   403
 GET  api-evidence                           401    403   403  403     200     200   200
@@ -271,7 +301,7 @@ def world(actors: Any, settings: Any, tmp_path: Path) -> dict[str, dict[str, Any
     run_job(mesh.checks.get().job_id)
     appliance = case.appliances.first()
     made = _case_arguments(case, appliance, mesh) | _shop_arguments(shop, actors) | _own_arguments(actors)
-    return made | _evidence_arguments(actors)
+    return made | _measuring_arguments(shop, actors) | _evidence_arguments(actors)
 
 
 def _case_with_mesh(actors: Any) -> tuple[Any, Any]:
@@ -480,6 +510,28 @@ def _evidence_arguments(actors: Any) -> dict[str, dict[str, Any]]:
         "qa:action": {"action_id": action.pk},
         "qa:action-close": {"action_id": action.pk},
         "qa:evidence-csv": {"place": "cost", "name": "to-print"},
+    }
+
+
+def _measuring_arguments(shop: Shop, actors: Any) -> dict[str, dict[str, Any]]:
+    """A print that was compared with its design."""
+    part = printed_part(shop)
+    row = compared(actors.technician, part, scan_of(design_mesh()))
+    run_job(row.job_id or 0)
+    of_row, of_design = {"pk": row.pk}, {"mesh_id": part.preparation.design_id}
+    made = {f"qa:comparison{name}": of_row for name in ("", "-again", "-preview", "-pdf", "-png", "-csv")}
+    of_printer, of_mark = {"code": shop.printer.code}, {"mark": part.mark}
+    return made | {
+        "qa:landmarks": of_design,
+        "qa:landmarks-csv": of_design,
+        "qa:calipers": {"number": part.number},
+        "qa:calipers-csv": {"number": part.number},
+        "qa:proofs-of": of_printer,
+        "qa:proofs-csv": of_printer,
+        "api-landmarks": of_design,
+        "api-comparisons": of_mark,
+        "api-comparison": of_row,
+        "api-calipers": of_mark,
     }
 
 

@@ -38,6 +38,8 @@ from production.services.rules import (
 )
 
 NO_EQUIPMENT = "There is no equipment under that number."
+# An expanded uncertainty above this is a slip of the unit: no such device measures a dental model.
+LARGEST_UNCERTAINTY_MM = Decimal(5)
 LEVEL_EVENTS = (*LOT_EVENTS, EventKind.EMPTIED)
 
 
@@ -156,6 +158,8 @@ def record_event(
     if lot_id is not None:
         lot = found(Lot, lot_id, "There is no lot under that number.", related=("material",))
     moved_to = _printer_for(kind, moved_to_id, at)
+    if kind == EventKind.STUDIED:
+        unit = _uncertainty_unit(value, unit)
     payload = [equipment_id, kind, occurred_at, lot_id, quantity_ml, moved_to_id, value, unit, note]
 
     def make() -> EquipmentEvent:
@@ -199,6 +203,19 @@ def _check_kind(equipment: Equipment, kind: str) -> None:
             f"That does not happen to a {equipment.get_kind_display().lower()}. Choose one of: {words}.",
             field="kind",
         )
+
+
+def _uncertainty_unit(value: Decimal | None, unit: str) -> str:
+    """A study of a measuring device states its expanded uncertainty U (k = 2) in mm."""
+    if value is None or not 0 < value <= LARGEST_UNCERTAINTY_MM:
+        raise Refused(
+            "uncertainty-missing",
+            "State the device's expanded uncertainty U (k = 2) in mm: above 0, at most 5.",
+            field="value",
+        )
+    if unit.strip().lower() not in ("", "mm"):
+        raise Refused("uncertainty-unit", "State the expanded uncertainty in mm.", field="unit")
+    return "mm"
 
 
 def _printer_for(kind: str, moved_to_id: int | None, at: datetime) -> Printer | None:

@@ -12,11 +12,12 @@ from cases.models import Case
 from labtrack.accounts.choices import Capability
 from labtrack.web import actor_of, page
 from production.choices import TREATMENT_STEPS, Step
+from production.hooks import bench_panels
 from production.links import read_mark, url_of
 from production.models import Build, Equipment, FormingBatch, Lot, Part, Piece
 from production.queries import bench as queries
 from production.queries.lab import tanks_that_owe
-from production.views.common import powers
+from production.views.common import powers, shown_panels
 
 TABLES = {"P": Part, "A": Piece, "B": Build, "F": FormingBatch, "C": Case}
 
@@ -45,6 +46,7 @@ def bench(request: HttpRequest) -> HttpResponse:
         "to_print": queries.preparations_to_print().count(),
         "owing": tanks_that_owe(now),
         "runs": TREATMENT_STEPS,
+        "panels": shown_panels(bench_panels, None, request),
         **powers(actor_of(request)),
     }
     return render(request, "production/bench.html", context)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from qa.api import check_views, views
+from qa.api import check_views, measuring, views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("meshes/<int:mesh_id>/check/", check_views.MeshCheckView.as_view(), name="api-mesh-check"),
@@ -22,6 +22,11 @@ urlpatterns: list[URLPattern | URLResolver] = [
         check_views.SeriesView.as_view(),
         name="api-series",
     ),
+    path("meshes/<int:mesh_id>/landmarks/", measuring.LandmarksView.as_view(), name="api-landmarks"),
+    path("parts/<slug:mark>/comparisons/", measuring.PartComparisonsView.as_view(), name="api-comparisons"),
+    path("parts/<slug:mark>/calipers/", measuring.PartCalipersView.as_view(), name="api-calipers"),
+    path("comparisons/<int:pk>/", measuring.ComparisonView.as_view(), name="api-comparison"),
+    path("proofs/", measuring.ProofListView.as_view(), name="api-proofs"),
     path("inspections/", views.InspectionListView.as_view(), name="api-inspections"),
     path("evidence/", views.EvidenceView.as_view(), name="api-evidence"),
     path("trends/", views.TrendListView.as_view(), name="api-trends"),

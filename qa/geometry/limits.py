@@ -149,5 +149,10 @@ SHIPPED = LimitSet(
         _shipped("layer_step_max", 6.0, "cm2", "growth of area from one layer to the next"),
         _shipped("crossings_max", 0.0, "count", "pairs of triangles that cut through each other"),
         _shipped("scan_hole_max", 3.0, "mm", "widest hole in a patient scan, its outer edge aside"),
+        _shipped(
+            "print_deviation_max", 0.25, "mm", "95 % of a print's working surface, at most this far off"
+        ),
+        _shipped("print_distance_error_max", 0.25, "mm", "error of a named distance on a print"),
+        _shipped("check_block_error_max", 0.10, "mm", "error of a side of the morning's check block"),
     ),
 )

@@ -191,21 +191,32 @@ def _without_pinholes(picture: FloatArray) -> FloatArray:
     return picture
 
 
-def _histogram(found: Comparison, axes: Axes) -> None:
-    """Area-weighted histogram of the working surface with the tolerance band and the 95 % range."""
+def histogram_of(found: Comparison, bins: int = 80) -> tuple[FloatArray, FloatArray]:
+    """Share of the working surface's area (percent, ``bins``) by deviation, and the edges (mm, bins + 1).
+
+    Deviations beyond the last edges are counted in the outermost bins. No bins when nothing was measured.
+    """
     chosen = found.deviation.working
     values, weights = found.deviation.signed_mm[chosen], found.deviation.weights[chosen]
+    if not len(values):
+        return np.zeros(0), np.zeros(0)
+    limit = max(
+        scale_limit(found), 1.05 * float(np.abs([found.working.p02_5_mm, found.working.p97_5_mm]).max())
+    )
+    share, edges = np.histogram(
+        np.clip(values, -limit, limit),
+        bins=bins,
+        range=(-limit, limit),
+        weights=100 * weights / weights.sum(),
+    )
+    return share, edges
+
+
+def _histogram(found: Comparison, axes: Axes) -> None:
+    """Area-weighted histogram of the working surface with the tolerance band and the 95 % range."""
     axes.axvspan(-found.tolerance_mm, found.tolerance_mm, color="0.92", label="tolerance")
-    if len(values):
-        limit = max(
-            scale_limit(found), 1.05 * float(np.abs([found.working.p02_5_mm, found.working.p97_5_mm]).max())
-        )
-        share, edges = np.histogram(
-            np.clip(values, -limit, limit),
-            bins=80,
-            range=(-limit, limit),
-            weights=100 * weights / weights.sum(),
-        )
+    share, edges = histogram_of(found)
+    if len(share):
         middle = 0.5 * (edges[1:] + edges[:-1])
         axes.bar(
             middle, share, width=np.diff(edges), color=colours_of(middle, scale_limit(found)) / 255.0,

@@ -5,12 +5,22 @@ from qa.models.check import LimitVersion, MeshCheck
 from qa.models.evidence import EvidenceTally, FormedPieceRow, PrintAttempt
 from qa.models.history import HistoryImport, HistoryRows
 from qa.models.inspection import Defect, DefectKind, Inspection
+from qa.models.measuring import (
+    CaliperMeasurement,
+    CaliperValue,
+    LandmarkSheet,
+    MorningProof,
+    PrintComparison,
+    ProofValue,
+)
 from qa.models.release import Concession, Release, ReleasedPiece, ReleaseWithdrawal
 from qa.models.studies import AgreementStudy, ComparisonRun, DeviceStudy, PlannedComparison
 
 __all__ = [
     "Action",
     "AgreementStudy",
+    "CaliperMeasurement",
+    "CaliperValue",
     "ComparisonRun",
     "Concession",
     "CostVersion",
@@ -25,10 +35,14 @@ __all__ = [
     "HistoryImport",
     "HistoryRows",
     "Inspection",
+    "LandmarkSheet",
     "LimitVersion",
     "MeshCheck",
+    "MorningProof",
     "PlannedComparison",
     "PrintAttempt",
+    "PrintComparison",
+    "ProofValue",
     "Release",
     "ReleaseWithdrawal",
     "ReleasedPiece",

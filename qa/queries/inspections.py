@@ -12,7 +12,7 @@ from production.choices import BuildState, Outcome, PartPurpose
 from production.models import FormingCycle, Part, Piece
 from qa.models import Defect, Inspection
 
-_MARK = re.compile(r"\s*([PA])-?0*(\d{1,12})\s*", re.IGNORECASE)
+MARK = re.compile(r"\s*([PA])-?0*(\d{1,12})\s*", re.IGNORECASE)
 
 _PART_WITH = ("build__printer__equipment", "appliance__case__clinic", "appliance__line")
 _PIECE_WITH = ("appliance__case__clinic", "appliance__line", "cycle__part", "part")
@@ -55,7 +55,7 @@ def find_mark(text: str) -> Part | Piece:
 
     A directly printed part that became a piece is found as that piece.
     """
-    match = _MARK.fullmatch(text)
+    match = MARK.fullmatch(text)
     if match is None:
         raise Refused(
             "mark-unreadable", "That is no mark. Scan or type one such as P-000123 or A-000045.", field="mark"

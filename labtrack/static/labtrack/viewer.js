@@ -16,6 +16,8 @@
   const TOP_DEG = 89.5;
   const CONFIG = { displaylogo: false, displayModeBar: false, responsive: true };
   const FILL = 1.3;
+  // Half the width of the line that marks an end of the tolerance band, as a share of the scale.
+  const EDGE_SHARE = 0.012;
   // Over the reader's left shoulder: plotly counts from the eye, with z away from the picture negative.
   const LAMP = { x: -40000, y: 80000, z: -100000 };
   // The two limits are off: plotly would take the small triangles of a scan for flat noise and leave them dark.
@@ -102,6 +104,35 @@
     ];
   }
 
+  // Colours given by the page, evenly spaced, with a dark line at each end of the tolerance band.
+  function listedScale(colours, lowShare, highShare) {
+    const mark = token("--ink-soft");
+    const edges = [lowShare, highShare].filter((share) => share > 0.02 && share < 0.98);
+    const stops = colours.map((colour, index) => [index / (colours.length - 1), colour]);
+    edges.forEach((edge) => {
+      const near = stops.reduce((best, stop) => (Math.abs(stop[0] - edge) < Math.abs(best[0] - edge) ? stop : best));
+      const kept = stops.filter((stop) => Math.abs(stop[0] - edge) > EDGE_SHARE);
+      const around = [[edge - EDGE_SHARE, near[1]], [edge - EDGE_SHARE / 2, mark], [edge + EDGE_SHARE / 2, mark], [edge + EDGE_SHARE, near[1]]];
+      stops.splice(0, stops.length, ...kept, ...around);
+    });
+    return stops.sort((a, b) => a[0] - b[0]);
+  }
+
+  function scaleOf(viewer, lowShare, highShare) {
+    const colours = (viewer.dataset.colours || "").split(",").filter(Boolean);
+    return colours.length > 2 ? listedScale(colours, lowShare, highShare) : divergingScale(lowShare, highShare);
+  }
+
+  // The scale names its ends, zero and the tolerance, in the unit of the values.
+  function tickValues(limit, low, high) {
+    return Array.from(new Set([-limit, low, 0, high, limit])).sort((a, b) => a - b);
+  }
+
+  function told(value, unit) {
+    const rounded = Math.round(value);
+    return `${rounded > 0 ? "+" : ""}${rounded}`.replace("-", "\u2212") + ` ${unit}`;
+  }
+
   function colouring(viewer, preview) {
     if (!preview.values) {
       // One value all over: plotly does not light a mesh of a single "color".
@@ -119,8 +150,15 @@
       intensity: Array.from(preview.values),
       cmin: -limit,
       cmax: limit,
-      colorscale: divergingScale(share(low), share(high)),
-      colorbar: { title: { text: `${preview.header.values} (${preview.header.unit})` }, thickness: 16, len: 0.8 },
+      colorscale: scaleOf(viewer, share(low), share(high)),
+      colorbar: {
+        title: { text: `${preview.header.values} (${preview.header.unit})` },
+        thickness: 16,
+        len: 0.8,
+        tickvals: tickValues(limit, low, high),
+        ticktext: tickValues(limit, low, high).map((value) => told(value, "").trim()),
+      },
+      text: Array.from(preview.values, (value) => (Number.isFinite(value) ? told(value, preview.header.unit) : "")),
     };
   }
 
@@ -193,7 +231,34 @@
     }
   }
 
+  // What was not measured is a grey mesh of its own: a value that is no number has no colour.
+  function measuredTraces(viewer, preview) {
+    const seen = [];
+    const unseen = [];
+    for (let start = 0; start < preview.faces.length; start += 3) {
+      const corners = preview.faces.subarray(start, start + 3);
+      const measured = corners.every((corner) => Number.isFinite(preview.values[corner]));
+      (measured ? seen : unseen).push(...corners);
+    }
+    // An empty mesh breaks the drawing; the other one then holds every point.
+    const traces = [];
+    if (seen.length) {
+      const values = preview.values.map((value) => (Number.isFinite(value) ? value : 0));
+      traces.push(meshOf(viewer, Object.assign({}, preview, { faces: Int32Array.from(seen), values })));
+    }
+    if (unseen.length) {
+      traces.push(Object.assign(meshOf(viewer, Object.assign({}, preview, { faces: Int32Array.from(unseen), values: null })), {
+        text: "not measured",
+        hoverinfo: "text",
+      }));
+    }
+    return traces;
+  }
+
   function tracesOf(viewer, preview, state) {
+    if (preview.values) {
+      return measuredTraces(viewer, preview);
+    }
     const mesh = meshOf(viewer, preview);
     const turn = turner(preview, state.turned ? state.rotation : null);
     if (state.turned) {
@@ -334,6 +399,11 @@
     viewer.replaceChildren(element("p", "viewer-sentence", sentence));
   }
 
+  // What a page lays over the shape is drawn anew after this.
+  function tellDrawn(plot) {
+    plot.dispatchEvent(new CustomEvent("viewerdrawn", { bubbles: true }));
+  }
+
   function redraw(viewer, plot, preview, state) {
     const traces = tracesOf(viewer, preview, state);
     return window.Plotly.react(plot, traces, layoutOf(plot.layout.scene.camera, traces[0]), CONFIG);
@@ -342,7 +412,7 @@
   function redrawOnTheme(viewer, plot, preview, state) {
     document.addEventListener("themechange", () => {
       if (plot.isConnected) {
-        redraw(viewer, plot, preview, state);
+        redraw(viewer, plot, preview, state).then(() => tellDrawn(plot));
         state.drawLegend();
       }
     });
@@ -467,11 +537,12 @@
       viewer.replaceChildren(plot);
       const settings = settingsOf(viewer);
       const state = { map: null, turned: false, rotation: settings.rotation, drawLegend: () => {} };
-      const [trace] = tracesOf(viewer, preview, state);
-      await window.Plotly.newPlot(plot, [trace], layoutOf(cameraAt(25, 25), trace), CONFIG);
-      bar(viewer, plot, sizeSentence(trace, preview.header));
+      const traces = tracesOf(viewer, preview, state);
+      await window.Plotly.newPlot(plot, traces, layoutOf(cameraAt(25, 25), traces[0]), CONFIG);
+      bar(viewer, plot, sizeSentence(traces[0], preview.header));
       chooser(viewer, plot, preview, state, settings.maps);
       redrawOnTheme(viewer, plot, preview, state);
+      tellDrawn(plot);
     } catch (error) {
       say(viewer, "The 3-D view could not be loaded. Reload the page to try again; the figures are complete without it.");
     }
