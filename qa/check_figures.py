@@ -33,24 +33,33 @@ FIGURE_WORDS = {
     "solid_volume_ml": "Volume if it were solid",
     "area_cm2": "Surface",
     "size_mm": "Size, x by y by z",
-    "height_mm": "Height",
+    "height_mm": "Height on its base",
+    "build_height_mm": "Height as it is printed",
+    "scan_holes": "Holes, the edge of each piece aside",
+    "scan_hole_max_mm": "Widest hole",
+    "scan_missing_cm2": "Missing in holes",
+    "scan_edge_mm": "Length of the edge",
     "resin_ml": "Resin in the part",
     "fits_platforms": "Fits the platform of",
     "contact_fraction": "Base contact, share of the outline",
     "contact_flatness_mm": "Base flatness",
     "base_tilt_deg": "Base tilt",
     "stand_turn_deg": "Turn that puts it on its best face",
+    "stand_turn_axis": "About the level axis",
+    "stand_up": "Up on its best face, in the file's frame",
     "stand_area_cm2": "Area of its best face",
     "stand_height_mm": "Height on its best face",
     "stand_rotation": "Rotation onto its best face",
     "supports_needed": "Needs supports as it stands",
     "supports_why": "Because",
     "support_marks_cm2": "Surface that supports would mark",
-    "support_columns": "Support columns",
+    "support_marks_working_cm2": "Of it, surface that a sheet touches",
     "support_volume_ml": "Supports take",
     "support_lift_mm": "Lifted for supports by",
+    "support_volume_share": "Supports over the part's volume",
     "support_layers": "Layers with supports",
     "support_extra_layers": "Layers more than at best",
+    "support_extra_layers_share": "Layers more, as a share",
     "hollow": "Hollow",
     "wall_min_mm": "Thinnest wall",
     "wall_p01_mm": "Wall that 1 % of the surface is below",
@@ -76,7 +85,17 @@ FIGURE_WORDS = {
     "forming_axis": "Forming axis",
     "undercut_cm2": "Undercut along the forming axis",
     "undercut_max_mm": "Deepest undercut",
+    "undercut_place": "Deepest undercut at, in the file",
+    "insertion_undercut_cm2": "Undercut along the insertion axis",
+    "insertion_undercut_max_mm": "Deepest undercut along the insertion axis",
+    "insertion_undercut_place": "Deepest along the insertion axis at, in the file",
+    "insertion_lean_deg": "Insertion axis off the forming axis",
+    "formed_cm2": "Surface that the sheet touches",
+    "forming_footprint_cm2": "Plan of the model",
+    "frame_diameter_mm": "Frame of the former",
     "areal_draw_ratio": "Areal draw ratio",
+    "model_draw_ratio": "Draw ratio of the model alone",
+    "forming_room_mm": "Room between model and frame",
     "mean_sheet_left_mm": "Sheet left on average",
 }
 ROW_WORDS = {
@@ -89,9 +108,20 @@ ROW_WORDS = {
     "layer_step": "Growth of area",
     "supports": "Supports",
     "overhang": "Overhang",
+    "forming": "Forming",
+    "forming_height": "Height for forming",
+    "forming_room": "Room in the frame",
+    "undercut": "Undercut",
+    "insertion_undercut": "Undercut along the insertion axis",
+    "mean_sheet": "Sheet left on average",
+    "scan_missing": "Missing in the scan",
 }
 # What a person wants to hear of a mesh that passes.
 PASS_SPEAKERS = ("supports", "base_contact", "wall", "undercut", "volume")
+# Null means here that it was not asked for or does not apply, not that it cannot be told.
+_NOT_ASKED = ("support_", "insertion_", "scan_", "mean_sheet_", "frame_")
+# Directions and places are three numbers beside each other, not a size.
+_POINTS = ("_axis", "_place", "_up")
 _UNITS = ("ml", "cm2", "mm2", "mm", "deg", "um", "percent")
 _UNIT_WORDS = {"cm2": "cm²", "mm2": "mm²", "deg": "°", "um": "µm", "percent": "%"}
 
@@ -194,11 +224,15 @@ def sections(check: MeshCheck) -> list[ShownSection]:
                 figures=[
                     figure_of(name, check.figures[name])
                     for name in section["figures"]
-                    if name in check.figures
+                    if name in check.figures and _applies(name, check.figures[name])
                 ],
             )
         )
     return sorted(made, key=lambda section: _WEIGHT.get(Verdict(section.verdict), 1))
+
+
+def _applies(name: str, value: Any) -> bool:
+    return value is not None or not name.startswith(_NOT_ASKED)
 
 
 def unit_words(unit: str) -> str:
@@ -229,9 +263,14 @@ def _figure(name: str, value: Any, unit: str) -> Figure:
         return Figure(words(name), ", ".join(f"{key} {one}" for key, one in value.items()), "", numeric=False)
     if isinstance(value, list):
         if all(isinstance(one, int | float) for one in value):
+            if name.endswith(_POINTS):
+                return Figure(words(name), ", ".join(rounded(float(one)) for one in value), "", numeric=True)
             return Figure(words(name), " × ".join(rounded(float(one)) for one in value), unit, numeric=True)
         if all(isinstance(one, str) for one in value):
             return Figure(words(name), ", ".join(value), "", numeric=False)
+        if all(isinstance(one, list) for one in value):
+            rows = ("(" + ", ".join(rounded(float(number)) for number in one) + ")" for one in value)
+            return Figure(words(name), " ".join(rows), "", numeric=True)
         return Figure(words(name), str(len(value)), "", numeric=True)
     return Figure(words(name), str(value), unit, numeric=False)
 

@@ -9,19 +9,18 @@ A group is a module with ``compute(subject, limits, progress) -> frozen figures`
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Protocol, cast
 
 import numpy as np
 
-from qa.geometry import contact, layers, size, surface
+from qa.geometry import contact, forming, layers, size, supports, surface
 from qa.geometry.limits import LimitSet
 from qa.geometry.maps import SurfaceMap
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.reading import ReadMesh
 from qa.geometry.subject import ROLES, CheckRequest, Role, Subject, make_subject
-from qa.geometry.supports import judge_supports, measure_supports
 from qa.geometry.verdicts import Check, Verdict, jsonable, worst
 
 __all__ = [
@@ -36,7 +35,7 @@ __all__ = [
     "surface_maps",
 ]
 
-ENGINE = "geometry 1.0"
+ENGINE = "geometry 1.1"
 
 
 class GroupModule(Protocol):
@@ -68,7 +67,14 @@ GROUPS: tuple[Group, ...] = (
     Group("size", "size", cast(GroupModule, size), ROLES, 1.0),
     Group("contact", "base contact", cast(GroupModule, contact), _PRINTED, 2.0),
     Group("layers", "layers", cast(GroupModule, layers), _PRINTED, 4.0),
+    Group("forming", "forming", cast(GroupModule, forming), _PRINTED, 2.0),
 )
+# Always in the answer, null where the role, or the mesh, does not allow them.
+PROMISED = (
+    "self_intersections", "degenerate_faces", "overhang_cm2", "largest_step_cm2", "mid_air_starts",
+    "undercut_cm2", "undercut_max_mm", "forming_axis", "areal_draw_ratio", "mean_sheet_left_mm", "height_mm",
+    "stand_rotation", "supports_needed",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,6 +136,10 @@ class _Sections:
     def add(self, name: str, words: str, figures: Mapping[str, Any], checks: list[Check]) -> None:
         """Add one group's; a figure that a later group gives again is the later one's."""
         self.figures |= figures
+        self.made = [
+            replace(section, figures=tuple(own for own in section.figures if own not in figures))
+            for section in self.made
+        ]
         self.checks += checks
         verdict = worst(check.verdict for check in checks)
         self.made.append(Section(name, words, verdict, tuple(figures), tuple(row.name for row in checks)))
@@ -192,15 +202,17 @@ def check_design(
         sections.add(group.name, group.words, figures, group.module.judge(found[group.name], request, limits))
         done += group.weight
     if "contact" in found and "layers" in found:
-        supports = measure_supports(subject, found["contact"], found["layers"], limits)
-        row = judge_supports(supports, found["contact"], found["layers"], limits)
-        sections.add("supports", "supports", supports.as_json(), [row])
+        props = supports.find_supports(
+            subject, found["contact"], found["layers"], found.get("forming"), limits
+        )
+        row = supports.judge_supports(props, found["contact"], limits)
+        sections.add("supports", "supports", supports.figures_json(props), [row])
     _report(progress, 1.0, "done")
     return DesignCheck(
         verdict=worst(check.verdict for check in sections.checks),
         engine=ENGINE,
         role=request.role,
-        figures=MappingProxyType(jsonable(sections.figures)),
+        figures=MappingProxyType(jsonable(dict.fromkeys(PROMISED) | sections.figures)),
         checks=tuple(sections.checks),
         sections=tuple(sections.made),
         profile=_profile(found.get("layers")),

@@ -24,7 +24,7 @@ from scipy import ndimage
 from qa.geometry.kernels import compiled
 from qa.geometry.limits import LimitSet
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
-from qa.geometry.standing import Stand, best_stand
+from qa.geometry.standing import Stand
 from qa.geometry.subject import CheckRequest, Subject
 from qa.geometry.topology import Topology
 from qa.geometry.verdicts import Check, Verdict
@@ -45,7 +45,10 @@ _NEAR_MM = 1.0
 
 @dataclass(frozen=True, eq=False)
 class ContactFigures:
-    """Contact as it stands now, the base face (``None`` when there is none) and the best face to stand on."""
+    """Contact as it stands now, the base face (``None`` when there is none) and the best face to stand on.
+
+    ``stand_up`` is the direction, in the file's frame, that is up when the part stands on that face.
+    """
 
     contact_fraction: float | None
     contact_area_mm2: float | None
@@ -55,6 +58,7 @@ class ContactFigures:
     flatness_mm: float | None
     tilt_deg: float | None
     stand: Stand | None
+    stand_up: FloatArray | None
     refused: str | None
 
 
@@ -228,7 +232,7 @@ def compute(
     del limits
     if subject.coarse:
         why = "coordinates are stored too far apart to tell what lies within one layer"
-        return ContactFigures(None, None, None, CELL_MM, None, None, None, None, why)
+        return ContactFigures(None, None, None, CELL_MM, None, None, None, None, None, why)
     band = min(BAND_MM, 0.5 * subject.height_mm)
     low, cell = _grid(subject.mesh, band)
     fraction, touching, footprint = outline_contact(low, cell, subject.request.layer_mm)
@@ -252,7 +256,8 @@ def compute(
         base_area_mm2=area,
         flatness_mm=flatness,
         tilt_deg=tilt,
-        stand=best_stand(subject.mesh, subject.vectors),
+        stand=subject.stand,
+        stand_up=subject.stand.axis @ subject.rotation if subject.stand else None,
         refused=None,
     )
 
@@ -271,8 +276,9 @@ def figures_json(figures: ContactFigures) -> dict[str, Any]:
         "stand_area_cm2": _cm2(stand.area_mm2) if stand else None,
         "stand_rotation": stand.rotation if stand else None,
         "stand_turn_deg": stand.turn_deg if stand else None,
+        "stand_turn_axis": stand.turn_axis if stand else None,
+        "stand_up": figures.stand_up,
         "stand_height_mm": stand.height_mm if stand else None,
-        "forming_axis": stand.axis if stand else None,
     }
 
 
@@ -306,8 +312,7 @@ def _judge_contact(figures: ContactFigures, limits: LimitSet) -> Check:
     failing = fraction < lower.value
     stand = figures.stand
     if stand is not None and stand.turn_deg > 0.1:
-        face = f"{stand.area_mm2:.0f} mm²"
-        hint = f"Turn it by {stand.turn_deg:.1f}° onto its flat face of {face}, or support it."
+        hint = f"{stand.words} Turn it, or support it."
     else:
         hint = "Cut its base flat, or support it."
     return Check(

@@ -141,7 +141,10 @@ def _pieces(counts: NDArray[np.int64]) -> list[tuple[int, int]]:
 
 
 def overhang_area(subject: Subject, angle_deg: float) -> float:
-    """Area in mm2 of surfaces facing down, closer to level than the angle and above the first layer."""
+    """Area in mm2 of surfaces facing down, closer to level than the angle and off the platform.
+
+    Off it is what lies more than a layer above; of a face that crosses that height, the part above counts.
+    """
     area = _shallow_area(
         subject.mesh.vertices,
         subject.mesh.faces,

@@ -166,6 +166,7 @@ def figures_json(figures: SizeFigures) -> dict[str, Any]:
     return {
         "size_mm": figures.size_mm,
         "height_mm": float(figures.size_mm[2]),
+        "build_height_mm": float(figures.size_mm[2]),
         "volume_ml": None if figures.volume_mm3 is None else figures.volume_mm3 / 1000.0,
         "union_volume_ml": None if figures.union_mm3 is None else figures.union_mm3 / 1000.0,
         "union_step_mm": figures.union_step_mm,

@@ -1,7 +1,8 @@
 """The best face to stand on: the largest flat face that the whole part lies above.
 
 Face areas are gathered by direction; each promising direction is refined to a plane through the outermost
-faces that point that way. The winner is also the forming base, and its inward normal the forming axis.
+faces that point that way. A part that lies flat on a face already is not turned over for one up to twice as
+large. The winner is also the forming base, and its inward normal the forming axis.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ _CONE = float(np.cos(np.deg2rad(15.0)))
 _FLAT_CONE, _FLAT_DEPTH_MM, _FLAT_SHARE = float(np.cos(np.deg2rad(2.0))), 0.1, 0.7
 _SAME = float(np.cos(np.deg2rad(2.0)))
 _MIN_SHARE = 0.03
+_AS_GOOD, _HALF, _LYING = 0.98, 0.5, float(np.cos(np.deg2rad(1.0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +41,23 @@ class Stand:
     turn_deg: float
     area_mm2: float
     height_mm: float
+
+    @property
+    def turn_axis(self) -> FloatArray:
+        """The level axis (unit, build pose) about which ``rotation`` turns; x where it turns by nothing."""
+        sine = float(np.hypot(self.axis[0], self.axis[1]))
+        if sine < 1e-12:
+            return np.array([1.0, 0.0, 0.0])
+        return np.array([self.axis[1] / sine, -self.axis[0] / sine, 0.0])
+
+    @property
+    def words(self) -> str:
+        """What to do to stand the part on this face, in figures."""
+        x, y, _ = (float(value) for value in self.turn_axis)
+        return (
+            f"Turned by {self.turn_deg:.1f}° about the level axis ({x:.2f}, {y:.2f}, 0) it stands on its "
+            f"flat face of {self.area_mm2:.0f} mm², {self.height_mm:.1f} mm high."
+        )
 
 
 def _candidates(vectors: FloatArray) -> FloatArray:
@@ -137,23 +156,34 @@ def best_stand(mesh: Mesh, vectors: FloatArray) -> Stand | None:
     ``vectors`` (m x 3) are the faces' area vectors. A face counts when it holds at least 3 % of the
     surface; one that is bowed by less than 0.5 % of the part's length is found too.
     """
-    best_area, best_normal = 0.0, None
+    found: list[tuple[float, FloatArray]] = []
     tried: list[FloatArray] = []
     for direction in _candidates(vectors):
         if any(float(direction @ other) > _SAME for other in tried):
             continue
         normal, area = _refine(mesh, vectors, direction)
         tried += [direction, normal]
-        if area > best_area * (1 + 1e-9):
-            best_area, best_normal = area, normal
+        found.append((area, normal))
     surface = float(np.linalg.norm(vectors, axis=1).sum())
-    if best_normal is None or best_area < _MIN_SHARE * surface:
+    largest = max((area for area, _ in found), default=0.0)
+    if largest <= 0.0 or largest < _MIN_SHARE * surface:
         return None
-    axis = -best_normal
+    best_area, best_normal = _chosen(found, largest)
+    axis = 0.0 - best_normal
     rotation = turn_between(axis, np.array([0.0, 0.0, 1.0]))
     turn = float(np.degrees(np.arccos(np.clip(axis[2], -1.0, 1.0))))
     height = float(_outermost(mesh.vertices, axis) + _outermost(mesh.vertices, -axis))
     return Stand(axis, rotation, turn, best_area, height)
+
+
+def _chosen(found: list[tuple[float, FloatArray]], largest: float) -> tuple[float, FloatArray]:
+    """The face the part lies on already, if that is half as large as the largest; else the largest.
+
+    Of faces as good as equal, the one that turns the part least.
+    """
+    lying = [each for each in found if each[1][2] < -_LYING and each[0] >= _HALF * largest]
+    fitting = lying or [each for each in found if each[0] >= _AS_GOOD * largest]
+    return min(fitting, key=lambda each: float(each[1][2]))
 
 
 def turn_between(start: FloatArray, goal: FloatArray) -> FloatArray:

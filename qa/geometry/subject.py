@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -11,7 +12,7 @@ from qa.geometry.errors import GeometryError
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 from qa.geometry.nesting import Nesting, nest
 from qa.geometry.reading import ReadMesh
-from qa.geometry.standing import turn_between
+from qa.geometry.standing import Stand, best_stand, turn_between
 from qa.geometry.topology import Topology, area_vectors, body_sums, connect
 
 Role = Literal["design", "prepared", "patient-scan"]
@@ -111,6 +112,11 @@ class Subject:
     def coarse(self) -> bool:
         """Whether stored coordinates are too wide apart for what the checks look for."""
         return self.read.coarse
+
+    @cached_property
+    def stand(self) -> Stand | None:
+        """The best face to stand on, which is also the forming base; ``None`` when no flat face bears it."""
+        return best_stand(self.mesh, self.vectors)
 
     def in_file(self, points: FloatArray) -> FloatArray:
         """Points (n x 3) of the build pose in the file's frame, in mm."""

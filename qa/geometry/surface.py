@@ -45,6 +45,7 @@ class SurfaceFigures:
     duplicate_faces: int
     crossings: Crossings | None
     borders: Borders
+    scan: bool
 
     @property
     def stops_print(self) -> list[str]:
@@ -93,6 +94,7 @@ def compute(
         duplicate_faces=_duplicates(subject),
         crossings=crossings,
         borders=find_borders(subject.mesh, topology),
+        scan=subject.request.role == "patient-scan",
     )
 
 
@@ -139,6 +141,7 @@ def _faces_inward(subject: Subject) -> bool:
 def figures_json(figures: SurfaceFigures) -> dict[str, Any]:
     """The group's part of the JSON figures."""
     crossings = figures.crossings
+    holes, widest, missing = _scan_holes(figures) if figures.scan else (None, None, None)
     return {
         "triangles": figures.triangles,
         "bodies": figures.bodies,
@@ -157,6 +160,10 @@ def figures_json(figures: SurfaceFigures) -> dict[str, Any]:
         "self_intersections_complete": crossings.complete if crossings else None,
         "borders": figures.borders.count,
         "widest_border_mm": float(figures.borders.widths_mm.max()) if figures.borders.count else 0.0,
+        "scan_holes": holes,
+        "scan_hole_max_mm": widest,
+        "scan_missing_cm2": missing,
+        "scan_edge_mm": _edge_mm(figures) if figures.scan else None,
         "stops_print": figures.stops_print,
     }
 
@@ -295,21 +302,36 @@ def _judge_crossings(figures: SurfaceFigures, limits: LimitSet) -> Check:
     )  # fmt: skip
 
 
+def _scan_holes(figures: SurfaceFigures) -> tuple[int, float, float]:
+    """Holes of a scan, its pieces' edges aside: how many, the widest (mm) and the area missing (cm2)."""
+    inner = ~figures.borders.outer
+    widest = float(figures.borders.widths_mm[inner].max(initial=0.0))
+    return int(inner.sum()), widest, float(figures.borders.missing_mm2[inner].sum()) / 100.0
+
+
+def _edge_mm(figures: SurfaceFigures) -> float:
+    return float(figures.borders.lengths_mm[figures.borders.outer].sum())
+
+
 def _judge_scan(figures: SurfaceFigures, limits: LimitSet) -> list[Check]:
-    """A patient scan is open by nature: its longest border is its edge, the others are holes."""
-    limit = limits["scan_hole_max"]
-    widths = figures.borders.widths_mm[1:]
-    missing = float(figures.borders.missing_mm2[1:].sum())
-    widest = float(widths.max()) if len(widths) else 0.0
+    """A patient scan is open by nature: each piece's longest border is its edge, the others are holes."""
+    limit, most = limits["scan_hole_max"], limits["scan_missing_max"]
+    holes, widest, missing = _scan_holes(figures)
     verdict: Verdict = "review" if widest > limit.value else "pass"
-    sentence = (
-        f"{_many(len(widths), 'hole', 'holes')} beside the scan's edge, the widest {widest:.1f} mm, about "
-        f"{missing:.1f} mm² missing. "
-        + ("Scan that place again if it is needed." if verdict == "review" else "They can be closed.")
-        if len(widths)
-        else "No holes beside the scan's own edge."
-    )
-    rows = [Check("scan_holes", verdict, widest, "mm", limit, sentence)]
+    advice = "Scan that place again if it is needed." if verdict == "review" else "They can be closed."
+    rows = [
+        Check(
+            "scan_holes", verdict, widest, "mm", limit,
+            f"{_many(holes, 'hole', 'holes')} beside the scan's edge, the widest {widest:.1f} mm. {advice}"
+            if holes
+            else "No holes beside the scan's own edge.",
+        ),
+        Check(
+            "scan_missing", "review" if missing > most.value else "pass", missing, "cm2", most,
+            f"About {missing:.2f} cm² are missing in the scan's holes."
+            + (" Scan those places again if they are needed." if missing > most.value else ""),
+        ),
+    ]  # fmt: skip
     pieces = figures.bodies
     rows.append(
         Check(
@@ -323,7 +345,7 @@ def _judge_scan(figures: SurfaceFigures, limits: LimitSet) -> list[Check]:
             else f"The scan is in {pieces:,} pieces. Remove what does not belong to it, or scan again.",
         )
     )
-    edge = float(figures.borders.lengths_mm[0]) if figures.borders.count else 0.0
+    edge = _edge_mm(figures)
     rows.append(
         Check(
             "scan_edge",

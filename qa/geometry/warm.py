@@ -10,7 +10,7 @@ from qa.geometry.check import check_design
 from qa.geometry.limits import SHIPPED
 from qa.geometry.preview import make_preview
 from qa.geometry.reading import read_mesh
-from qa.geometry.subject import CheckRequest, Platform
+from qa.geometry.subject import CheckRequest, Platform, Sheet
 
 _CORNERS = [
     (0, 0, 0),
@@ -92,6 +92,8 @@ def warm_up() -> None:
     two = read_mesh((_obj(0.0) + _obj(29.5)).encode())
     request = CheckRequest(platforms=(Platform("any", 100.0, 100.0, 100.0),))
     check_design(two, request, SHIPPED)
+    aslant = CheckRequest(up=(0.0, 0.2, 1.0), insertion=(0.0, 0.2, 1.0), sheet=Sheet("petg", 0.75))
+    check_design(two, aslant, SHIPPED)
     open_box = "\n".join((_obj(0.0)).splitlines()[:-1]).encode()
     check_design(read_mesh(open_box), CheckRequest(role="patient-scan"), SHIPPED)
     make_preview(two.mesh, max_triangles=12)

@@ -17,7 +17,7 @@ from qa.geometry.limits import SHIPPED, LimitSet
 from qa.models import LimitVersion
 
 LAB_SET = "lab"
-MOST_SOURCE = 120
+MOST_SOURCE = 200
 FIRST_NOTE = "Starting points that came with Fitledger; no standard sets most of them."
 
 
@@ -36,8 +36,10 @@ def limits_in_force() -> LimitVersion:
 
 
 def limit_set(version: LimitVersion) -> LimitSet:
-    """The engine's set of a stored version."""
-    return LimitSet.from_json(version.content)
+    """The engine's set of a stored version; names that an engine since then has given up are left out."""
+    known = {limit.name for limit in SHIPPED.limits}
+    kept = {name: entry for name, entry in version.content["limits"].items() if name in known}
+    return LimitSet.from_json({**version.content, "limits": kept})
 
 
 def limits_of_version(version: int) -> LimitVersion:

@@ -6,11 +6,13 @@ import io
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from django.core.management import call_command
 
 from fixtures.meshes import writers
 from fixtures.meshes.solids import box, sphere
+from qa.geometry.check import PROMISED
 from qa.geometry.limits import SHIPPED
 
 
@@ -52,6 +54,62 @@ def test_options_reach_the_engine(model: str) -> None:
     assert (figures["layers"], figures["layer_mm"], figures["role"]) == (1000, 0.1, "prepared")
 
 
+def figures_of(*arguments: str) -> dict[str, object]:
+    out, err, code = run(*arguments, "--json")
+    assert (err, code) == ("", 0)
+    figures: dict[str, object] = json.loads(out)["figures"]
+    return figures
+
+
+def test_every_figure_promised_is_there_in_every_role(model: str) -> None:
+    for role in ("design", "prepared", "patient-scan"):
+        assert set(PROMISED) <= set(figures_of(model, "--role", role))
+
+
+def test_the_sheet_and_the_insertion_axis_change_figures(model: str) -> None:
+    plain = figures_of(model)
+    assert plain["mean_sheet_left_mm"] is None
+    assert plain["insertion_undercut_max_mm"] is None
+    thin, thick = figures_of(model, "--sheet", "petg:0.5"), figures_of(model, "--sheet", "petg:1.0")
+    assert thick["mean_sheet_left_mm"] == pytest.approx(2 * thin["mean_sheet_left_mm"])  # type: ignore[operator]
+    aslant = figures_of(model, "--insertion", "0.1,0,1")
+    assert aslant["insertion_undercut_max_mm"] == pytest.approx(10.0 * np.sin(np.arctan(0.1)), abs=0.01)
+
+
+def test_up_changes_how_it_is_printed_and_not_how_it_is_formed(model: str) -> None:
+    lying, standing = figures_of(model), figures_of(model, "--up", "1,0,0")
+    assert (lying["build_height_mm"], standing["build_height_mm"]) == (10.0, 30.0)
+    assert lying["height_mm"] == standing["height_mm"] == 10.0
+    # Both of its large faces bear it as well.
+    assert np.abs(standing["stand_up"]) == pytest.approx([0.0, 0.0, 1.0])  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ('{"limits": {"no such": 1}}', "no limit called 'no such'"),
+        ('{"limits": {"mid_air_max": "many"}}', "finite number"),
+        ('{"limits": {"mid_air_max": {"value": 1, "unit": "mm"}}}', "is in count"),
+        ('{"limits": []}', "'limits'"),
+        ("[1, 2", "no JSON"),
+    ],
+)
+def test_a_wrong_limit_file_says_what_is_wrong(model: str, tmp_path: Path, content: str, said: str) -> None:
+    path = tmp_path / "limits.json"
+    path.write_text(content)
+    out, err, code = run(model, "--limits", str(path))
+    assert (out, code) == ("", 2)
+    assert said in err
+
+
+def test_a_limit_changes_a_figure_that_is_measured_with_it(model: str, tmp_path: Path) -> None:
+    path = tmp_path / "limits.json"
+    path.write_text('{"name": "ours", "version": "3", "limits": {"frame_diameter": 100}}')
+    narrow, wide = figures_of(model, "--limits", str(path)), figures_of(model)
+    assert narrow["frame_diameter_mm"] == 100.0
+    assert narrow["forming_room_mm"] == pytest.approx(wide["forming_room_mm"] - 10.0)  # type: ignore[operator]
+
+
 def test_text_says_the_verdict_first_and_the_limits(model: str) -> None:
     out, _, code = run(model)
     assert code == 0
@@ -73,6 +131,7 @@ def test_a_limit_file_is_heeded(model: str, tmp_path: Path) -> None:
     "wrong",
     [
         ["--up", "up"], ["--up", "0,0,0"], ["--sheet", "petg"], ["--sheet", "petg:thick"],
+        ["--sheet", "petg:-1"], ["--insertion", "0,0"], ["--insertion", "nan,0,1"],
         ["--layer-mm", "0"], ["--limits", "nowhere.json"],
     ],
 )  # fmt: skip

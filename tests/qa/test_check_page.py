@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from django.urls import reverse
 
-from fixtures.meshes.solids import box, tilted_slab, turned
+from fixtures.meshes.solids import box, revolved, tilted_slab, turned
 from fixtures.meshes.writers import write_stl
 from labtrack.jobs.services.run import run_job
 from production.services import outcomes
@@ -64,7 +64,32 @@ def test_the_page_lists_the_worst_places_and_offers_the_better_rotation(
     shown = client_of(people.clinic).get(reverse("qa:check", args=[slab.mesh_id])).content.decode()
     assert "Surfaces facing down: worst places" in shown and 'id="viewer-settings"' in shown
     assert "Turned by 15.0° it stands on a flat face of" in shown
-    assert "layers more than standing on its best face" in shown
+    assert " more layers (" in shown and "of it working surface" in shown
+
+
+def test_the_page_shows_how_a_sheet_goes_over_a_model(
+    attach: Callable[..., Any], case: Any, actors: Any, client_of: Any, people: Any
+) -> None:
+    """A disc of radius 21 on a stem of 15: 6 mm under the rim lock a hard sheet of 2 mm."""
+    line = case.lines.get()
+    line.sheet_wish, line.sheet_mm = "petg", Decimal("2.0")
+    line.save()
+    profile = np.array([[0, 0], [15, 0], [15, 8], [21, 8], [21, 11], [0, 11]], dtype=float)
+    mesh = attach(write_stl(revolved(profile).mesh))
+    mesh.appliance = case.appliances.get()
+    mesh.save()
+    check_again(actor=actors.clinic, mesh=mesh)
+    check = done(mesh)
+    assert check.figures["undercut_max_mm"] == pytest.approx(6.0, abs=0.01)
+    assert "undercut" in [one["name"] for one in check.maps]
+    shown = client_of(people.clinic).get(reverse("qa:check", args=[mesh.pk])).content.decode()
+    assert "too deep for a 2 mm petg sheet, which would lock or tear" in shown
+    assert 'id="group-forming"' in shown
+    for words in ("Areal draw ratio", "Sheet left on average", "Forming axis", "Room in the frame"):
+        assert words in shown
+    assert "Undercut along the forming axis" in shown
+    # Nobody asked about another way off, so nothing is said about it.
+    assert "insertion axis" not in shown
 
 
 # What moved ---------------------------------------------------------------------------------------

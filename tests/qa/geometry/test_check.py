@@ -116,7 +116,7 @@ def test_planted_faults_are_named() -> None:
 def test_clean_arches_are_silent(arch: str, seed: int) -> None:
     body = ("solid", "open-bottomed")[seed % 2]
     check = checked(make_arch(ArchForm.invent(arch, seed), body=body))  # type: ignore[arg-type]
-    mine = {"surface", "size", "contact", "layers"}
+    mine = {"surface", "size", "contact", "layers", "forming"}
     assert mine <= set(check.groups)
     loud = {row.name: row.sentence for row in check.checks if row.verdict != "pass" and row.name in OWN}
     assert loud == {}
@@ -125,7 +125,7 @@ def test_clean_arches_are_silent(arch: str, seed: int) -> None:
 OWN = {
     "open_edges", "bodies", "winding", "inside_out", "nonmanifold_edges", "useless_triangles",
     "self_intersections", "unit", "volume", "base_contact", "base_flatness", "base_tilt", "layer_area",
-    "mid_air", "layer_step", "overhang", "supports",
+    "mid_air", "layer_step", "overhang", "supports", "forming", "forming_height", "forming_room", "undercut",
 }  # fmt: skip
 
 
@@ -137,6 +137,9 @@ def test_a_patient_scan_is_judged_by_its_own_set() -> None:
     assert check.verdict == "pass"
     assert check.figures["watertight"] is False
     assert "contact_fraction" not in check.figures
+    assert check.figures["undercut_cm2"] is None
+    assert check.figures["scan_holes"] == 0
+    assert check.figures["scan_edge_mm"] > 100.0
     inside_out = checked(flipped(scan), role="patient-scan")
     assert verdict(inside_out, "inside_out") == "review"
     holed = np.linalg.norm(
@@ -145,6 +148,28 @@ def test_a_patient_scan_is_judged_by_its_own_set() -> None:
     assert verdict(
         checked(Mesh(scan.vertices, scan.faces[holed > 3.0]), role="patient-scan"), "scan_holes"
     ) == ("review")
+
+
+def test_what_is_missing_in_a_scan_is_measured() -> None:
+    """A square hole of 6 mm in a plane of 40 mm: 0.36 cm2 missing, 8.49 mm from corner to corner."""
+    grid = np.linspace(-20.0, 20.0, 41)
+    x, y = np.meshgrid(grid, grid, indexing="ij")
+    corner = (np.arange(40)[:, None] * 41 + np.arange(40)).ravel()
+    faces = np.vstack([np.column_stack([corner, corner + 41, corner + 42]),
+                       np.column_stack([corner, corner + 42, corner + 1])])  # fmt: skip
+    plane = Mesh(np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]), faces.astype(np.int32))
+    inside = np.abs(plane.corners().mean(axis=1)[:, :2]).max(axis=1) < 3.0
+    check = checked(Mesh(plane.vertices, plane.faces[~inside]), role="patient-scan")
+    figures = check.figures
+    assert figures["scan_holes"] == 1
+    assert figures["scan_missing_cm2"] == pytest.approx(0.36)
+    assert figures["scan_hole_max_mm"] == pytest.approx(6.0 * np.sqrt(2.0))
+    assert figures["scan_edge_mm"] == pytest.approx(160.0)
+    assert verdict(check, "scan_missing") == "review"
+    two = joined(plane, moved(plane, (60.0, 0.0, 0.0)))
+    pieces = checked(two, role="patient-scan")
+    assert pieces.figures["scan_holes"] == 0  # each piece has an edge of its own
+    assert verdict(pieces, "scan_pieces") == "review"
 
 
 @pytest.mark.parametrize(
@@ -185,6 +210,33 @@ def test_far_from_the_origin_fine_figures_are_unknown() -> None:
     near = checked(mesh)
     assert double.figures["volume_ml"] == pytest.approx(near.figures["volume_ml"], rel=1e-7)
     assert double.figures["contact_fraction"] == pytest.approx(near.figures["contact_fraction"], abs=0.01)
+
+
+def test_a_plate_of_parts_and_a_skin_with_its_inner_wall_are_told_apart() -> None:
+    def said(mesh: Mesh, **request: object) -> str:
+        check = checked(mesh, **request)
+        return next(row.sentence for row in check.checks if row.name == "bodies")
+
+    plate = joined(*(moved(box(30, 20, 10).mesh, (40.0 * i, 0.0, 0.0)) for i in range(3)))
+    assert "3 separate bodies" in said(plate)
+    assert "plate" in said(plate, role="prepared")
+    skins = joined(sphere(14.0, 3).mesh, flipped(sphere(11.0, 3).mesh))
+    assert "one body, 1 shell lies inside" in said(skins)
+    # Shell in shell in shell, turned in and out by turns: a ball floats in the cavity of a shell.
+    onion = joined(skins, sphere(6.0, 3).mesh)
+    assert "2 shells lie inside" in said(onion)
+    assert checked(onion).figures["inverted_bodies"] == 0
+
+
+@pytest.mark.parametrize("far", [4.0e6, -4.0e6])
+@pytest.mark.parametrize("role", ["design", "prepared", "patient-scan"])
+def test_far_off_in_every_role_is_an_answer_not_a_crash(far: float, role: str) -> None:
+    mesh = box(60.0, 50.0, 20.0).mesh
+    data = writers.write_stl(Mesh(mesh.vertices + far, mesh.faces))
+    check = check_design(read_mesh(data), CheckRequest(role=role), SHIPPED)  # type: ignore[arg-type]
+    assert check.verdict != "pass"
+    assert check.figures["undercut_cm2"] is None
+    assert verdict(check, "resolution") == "unknown"
 
 
 def test_progress_rises_to_one_and_says_what_it_does() -> None:

@@ -111,3 +111,76 @@ def test_turning_about_z_and_moving_leaves_contact_alone(
 
 
 _STILL = checked(tilted_slab(1.0).mesh).figures
+
+
+def row(check: DesignCheck, name: str) -> str:
+    return next(each.sentence for each in check.checks if each.name == name)
+
+
+def test_standing_better_is_said_in_figures_and_as_a_direction() -> None:
+    mesh = turned(make_arch(FORM), (0.0, 1.0, 0.0), 25.0)
+    check = checked(mesh)
+    figures = check.figures
+    assert np.abs(figures["stand_turn_axis"]) == pytest.approx([0.0, 1.0, 0.0], abs=1e-3)
+    assert "25.0°" in row(check, "base_contact")
+    assert f"{figures['stand_height_mm']:.1f} mm high" in row(check, "supports")
+    again = checked(mesh, up=tuple(figures["stand_up"]))
+    assert again.figures["contact_fraction"] == pytest.approx(1.0, abs=0.01)
+    assert again.figures["supports_needed"] is False
+    assert again.figures["build_height_mm"] == pytest.approx(figures["stand_height_mm"], abs=0.01)
+
+
+def test_of_faces_that_are_as_good_the_nearest_is_taken() -> None:
+    assert checked(box(20.0, 20.0, 20.0).mesh).figures["stand_turn_deg"] == 0.0
+    assert checked(torus(10.0, 3.0).mesh).figures["stand_turn_deg"] == pytest.approx(0.0, abs=0.1)
+
+
+def test_the_cost_of_supports_under_a_tilted_slab() -> None:
+    """By hand: propped is the underside, lifted by 3 mm; a tenth of the space beneath is filled."""
+    tilt = 20.0
+    check = checked(tilted_slab(tilt, 30.0, 20.0, 4.0).mesh)
+    figures = check.figures
+    rise, run = 20.0 * np.sin(np.deg2rad(tilt)), 20.0 * np.cos(np.deg2rad(tilt))
+    space = 30.0 * run * (3.0 + 0.5 * rise)
+    assert figures["supports_needed"] is True
+    assert figures["support_volume_ml"] * 1000 == pytest.approx(0.1 * space, rel=1e-6)
+    assert figures["support_volume_share"] == pytest.approx(0.1 * space / 2400.0, rel=1e-6)
+    assert figures["support_marks_cm2"] == pytest.approx(6.0, rel=1e-6)
+    assert figures["support_marks_working_cm2"] == pytest.approx(0.0, abs=1e-9)  # its base, when formed
+    height = rise + 4.0 * np.cos(np.deg2rad(tilt))
+    assert figures["support_extra_layers"] == int(np.ceil((height + 3.0) / 0.05)) - 80
+    assert f"{figures['support_extra_layers']:,} more layers" in row(check, "supports")
+
+
+def test_supports_on_a_model_printed_face_down_mark_its_working_surface() -> None:
+    figures = checked(turned(make_arch(FORM), (1.0, 0.0, 0.0), 180.0)).figures
+    assert figures["support_marks_working_cm2"] == pytest.approx(
+        figures["support_marks_cm2"], rel=1e-3
+    )  # a groove narrower than the lines may hide a triangle from the sheet
+    assert figures["support_marks_working_cm2"] > 2.0
+    assert figures["support_extra_layers"] == 60
+
+
+def test_a_part_that_stands_costs_no_supports() -> None:
+    figures = checked(make_arch(FORM)).figures
+    for key in ("support_volume_ml", "support_marks_cm2", "support_extra_layers"):
+        assert figures[key] is None
+
+
+def test_supports_of_an_overhang_end_on_the_part_below() -> None:
+    """A table: its top overhangs a wide foot 10 mm lower; supports stand on the foot, nothing is lifted."""
+    from fixtures.meshes.solids import joined
+
+    foot, post = box(30.0, 30.0, 2.0).mesh, moved(box(6.0, 6.0, 12.0).mesh, (0.0, 0.0, 1.0))
+    table = joined(foot, post, moved(box(30.0, 30.0, 2.0).mesh, (0.0, 0.0, 12.0)))
+    figures = checked(table).figures
+    assert figures["support_extra_layers"] == 0
+    assert figures["support_volume_ml"] * 1000 == pytest.approx(0.1 * 900.0 * 10.0, rel=0.1)
+
+
+def test_crowns_without_a_base_are_compared_with_lying_low() -> None:
+    ball = sphere(15.0, 4).mesh
+    check = checked(ball)
+    assert check.figures["stand_rotation"] is None
+    assert check.figures["support_extra_layers"] == 60
+    assert "Turned" not in row(check, "supports")

@@ -218,3 +218,60 @@ def test_a_heap_of_blocks_starts_as_often_as_polygons_say(seed: int) -> None:
             expected += sum(part.area > 0 and part.intersection(below).area < 1e-9 for part in parts)
         below = cut
     assert profile(*meshes, layer_mm=layer).starts_found == expected
+
+
+def overhang_mm2(mesh: Mesh, layer_mm: float = 0.05, **limits: float) -> float:
+    from fixtures.meshes import writers
+    from qa.geometry.layers import overhang_area
+    from qa.geometry.reading import read_mesh
+    from qa.geometry.subject import CheckRequest, make_subject
+
+    subject = make_subject(read_mesh(writers.write_ply(mesh)), CheckRequest(layer_mm=layer_mm))
+    return overhang_area(subject, limits.get("angle", 20.0))
+
+
+@pytest.mark.parametrize("tilt", [1.0, 5.0, 19.0])
+def test_a_tilted_slab_overhangs_with_all_but_its_first_layer(tilt: float) -> None:
+    """In closed form: width x (length - layer / sin(tilt)); at 21 degrees nothing is shallow any more."""
+    mesh = turned(box(30.0, 20.0, 4.0).mesh, (1, 0, 0), tilt)
+    expected = 30.0 * (20.0 - 0.05 / np.sin(np.deg2rad(tilt)))
+    assert overhang_mm2(mesh) == pytest.approx(expected, rel=1e-9)
+    assert overhang_mm2(subdivided(subdivided(mesh))) == pytest.approx(expected, rel=1e-9)
+    assert overhang_mm2(turned(box(30.0, 20.0, 4.0).mesh, (1, 0, 0), 21.0)) == 0.0
+
+
+def test_what_stands_on_the_platform_does_not_overhang() -> None:
+    assert overhang_mm2(box().mesh) == 0.0
+    assert overhang_mm2(stepped_cone().mesh) == 0.0
+
+
+def test_an_upturned_stepped_cone_overhangs_with_its_steps() -> None:
+    """Rings between the discs of 10, 7 and 4 mm: what grows from layer to layer, to the last digit."""
+    cone = stepped_cone()
+    known = [cone.known[f"layer_area_{i}_mm2"] for i in range(3)]
+    upturned = turned(cone.mesh, (1, 0, 0), 180.0)
+    assert overhang_mm2(upturned) == pytest.approx(known[0] - known[2], rel=1e-9)
+    steps = np.diff(profile(upturned).areas_mm2)
+    assert steps.max() == pytest.approx(known[0] - known[1], rel=1e-9)
+
+
+def test_a_lying_ring_overhangs_within_the_angle_of_its_lowest_circle() -> None:
+    """Torus: 2 pi r (R beta +- r (1 - cos beta)) from the layer's height up to the limit's angle."""
+    ring, tube, layer = 12.0, 4.0, 0.05
+    start = np.arccos(1 - layer / tube)  # from straight down to where the first layer ends
+    expected = 2 * 2 * np.pi * tube * ring * (np.deg2rad(20.0) - start)
+    assert overhang_mm2(torus(ring, tube, 720, 720).mesh, layer) == pytest.approx(expected, rel=0.02)
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    angle=st.floats(0, 360),
+    shift=st.tuples(st.floats(-200, 200), st.floats(-200, 200), st.floats(-50, 50)),
+    tilt=st.floats(2.0, 18.0),
+)
+def test_overhang_does_not_move_with_the_part(
+    angle: float, shift: tuple[float, float, float], tilt: float
+) -> None:
+    mesh = turned(box(30.0, 20.0, 4.0).mesh, (1, 0.2, 0), tilt)
+    still = overhang_mm2(mesh)
+    assert overhang_mm2(moved(turned(mesh, (0, 0, 1), angle), shift)) == pytest.approx(still, rel=1e-6)
