@@ -78,6 +78,7 @@ class CasePage:
     waits: list[ClinicWait]
     open_wait: ClinicWait | None
     meshes: list[MeshRow]
+    withdrawn: list[MeshUse]
     panels: list[ShownPanel]
     clock: Clock
 
@@ -97,6 +98,7 @@ def case_page(actor: Actor, number: int, request: HttpRequest) -> CasePage:
         waits=waits,
         open_wait=next((wait for wait in waits if wait.until is None), None),
         meshes=mesh_rows(case, request, appliances),
+        withdrawn=withdrawn_meshes(case),
         panels=shown_panels(case_panels, case, request),
         clock=case_clock(case, waits, timezone.now()),
     )
@@ -122,11 +124,15 @@ def case_clock(case: Case, waits: Sequence[ClinicWait], now: datetime) -> Clock:
 def current_meshes(case: Case) -> list[MeshUse]:
     """The meshes in use, newest first, with what their panels read."""
     meshes = (
-        case.meshes.filter(replaced_by__isnull=True)
+        case.meshes.in_use()
         .select_related("case", "blob", "uploaded_by", "appliance__case", "appliance__line")
         .prefetch_related(*dict.fromkeys(mesh_prefetches))
     )
     return list(meshes.order_by("-pk"))
+
+
+def withdrawn_meshes(case: Case) -> list[MeshUse]:
+    return list(case.meshes.filter(withdrawn_at__isnull=False).order_by("-withdrawn_at", "-pk"))
 
 
 def mesh_rows(case: Case, request: HttpRequest, appliances: Sequence[Appliance]) -> list[MeshRow]:

@@ -19,9 +19,10 @@ from labtrack.hooks import Hook, Panels
 # A mesh was attached, or an attached one was restated (another unit or role, a replacing file).
 mesh_attached: Hook[MeshUse] = Hook("mesh attached")
 appliance_remade: Hook[Appliance] = Hook("appliance remade")
-# About to be voided or cancelled. Handlers raise ``Refused`` when work on it is under way.
+# About to be voided, cancelled or withdrawn. Handlers raise ``Refused`` when work on it is under way.
 case_voiding: Hook[Case] = Hook("case voiding")
 appliance_cancelling: Hook[Appliance] = Hook("appliance cancelling")
+mesh_withdrawing: Hook[MeshUse] = Hook("mesh withdrawing")
 
 # Panels of the case page take the Case; those shown with each mesh take the MeshUse. A mesh panel
 # whose context holds ``waiting`` true makes the page ask again until it does not.

@@ -48,7 +48,7 @@ def visible_appliances(actor: Actor) -> QuerySet[Appliance]:
 
 
 def visible_meshes(actor: Actor) -> QuerySet[MeshUse]:
-    """The mesh uses of visible cases, replaced ones included."""
+    """The mesh uses of visible cases, replaced and withdrawn ones included."""
     meshes = MeshUse.objects.select_related("case", "blob", "appliance__line", "appliance__case")
     if actor.user.is_lab:
         return meshes
@@ -104,7 +104,11 @@ def with_state(cases: QuerySet[Case]) -> QuerySet[Any]:
         is_delivered=_is_delivered(),
         due_on=Coalesce("ship_by", "appointment_on"),
         appliance_count=Count("appliances", filter=_live_of_case(), distinct=True),
-        mesh_count=Count("meshes", filter=Q(meshes__replaced_by__isnull=True), distinct=True),
+        mesh_count=Count(
+            "meshes",
+            filter=Q(meshes__replaced_by__isnull=True, meshes__withdrawn_at__isnull=True),
+            distinct=True,
+        ),
     )
     stated: QuerySet[Any] = annotated.annotate(
         state=Choose(

@@ -26,6 +26,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("cases/<int:number>/meshes/<int:mesh_id>/file/", meshes.file, name="mesh-file"),
     path("cases/<int:number>/meshes/<int:mesh_id>/restate/", meshes.restate, name="restate"),
     path("cases/<int:number>/meshes/<int:mesh_id>/replace/", meshes.replace, name="replace"),
+    path("cases/<int:number>/meshes/<int:mesh_id>/withdraw/", meshes.withdraw, name="withdraw"),
     path("clinics/", clinics.clinics, name="clinics"),
     path("clinics/<int:clinic_id>/", clinics.clinic, name="clinic"),
 ]

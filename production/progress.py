@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.urls import reverse
 
 from cases.hooks import ApplianceProgress
-from cases.models import Appliance, Case
+from cases.models import Appliance, Case, MeshUse
 from labtrack.errors import Refused
 from production.choices import BuildState, Outcome, PartPurpose, Step
 from production.models import DeliveredPiece, Part, Piece, Preparation
@@ -74,6 +74,20 @@ def refuse_void_in_work(case: Case) -> None:
 
 def refuse_cancel_in_work(appliance: Appliance) -> None:
     _refuse(Part.objects.filter(appliance=appliance), appliance.label)
+
+
+def refuse_withdrawal_of_prepared(mesh: MeshUse) -> None:
+    made = (
+        Preparation.objects.filter(Q(design=mesh) | Q(prepared=mesh))
+        .select_related("appliance__case", "appliance__line")
+        .first()
+    )
+    if made is not None:
+        raise Refused(
+            "mesh-prepared",
+            f"{mesh.original_name} was made ready for printing {made.appliance.label}. Put the right file in "
+            "its place instead, so that the record says what was printed from what.",
+        )
 
 
 def _refuse(parts: QuerySet[Part], label: str) -> None:

@@ -14,6 +14,7 @@ def connect() -> None:
     cases_hooks.delivered_appliances.add(progress.delivered_appliance_ids)
     cases_hooks.case_voiding.add(progress.refuse_void_in_work)
     cases_hooks.appliance_cancelling.add(progress.refuse_cancel_in_work)
+    cases_hooks.mesh_withdrawing.add(progress.refuse_withdrawal_of_prepared)
     cases_hooks.case_panels.add(Panel("pieces", "production/panels/case_pieces.html", panels.case_pieces, 50))
     home_panels.add(Panel("bench", "production/panels/home_bench.html", panels.home_bench, 20))
     home_panels.add(Panel("fit", "production/panels/home_fit.html", panels.home_fit, 25))

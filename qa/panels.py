@@ -9,7 +9,7 @@ from django.http import HttpRequest
 from django.utils import timezone
 
 from cases.choices import Arch
-from cases.models import Case, MeshUse
+from cases.models import IN_USE, Case, MeshUse
 from cases.queries import visible_meshes
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
@@ -208,7 +208,7 @@ def home_checks(user: User, request: HttpRequest) -> Context:
     actor = Actor(user)
     if not actor.may(Capability.CHECKS_READ):
         return None
-    meshes = visible_meshes(actor).filter(replaced_by__isnull=True, case__voided_at__isnull=True)
+    meshes = visible_meshes(actor).filter(IN_USE, case__voided_at__isnull=True)
     latest = (
         MeshCheck.objects.filter(mesh__in=meshes)
         .filter(Q(verdict=Verdict.FAIL) | Q(state=CheckState.REFUSED))

@@ -89,6 +89,7 @@ GET  cases:mesh-row                          in    200   404  200     200     20
 GET  cases:mesh-file                         in    200   404  200     200     200   200
 POST cases:restate                           in    422   404  422     422     422   403
 POST cases:replace                           in    422   404  422     422     422   403
+POST cases:withdraw                          in    422   404  422     422     422   403
 GET  cases:clinics                           in    403   403  403     403     200   200
 POST cases:clinics                           in    403   403  403     403     422   422
 GET  cases:clinic                            in    403   403  403     403     200   200
@@ -340,7 +341,8 @@ def _case_arguments(case: Any, appliance: Any, mesh: Any) -> dict[str, dict[str,
     names = ("case", "change", "void", "ask", "answer", "add-line", "meshes", "assign")
     made: dict[str, dict[str, Any]] = {f"cases:{name}": of_case for name in names}
     made |= {f"cases:{name}": of_appliance for name in ("appliance", "cancel", "remake")}
-    made |= {f"cases:{name}": of_mesh for name in ("mesh", "mesh-row", "mesh-file", "restate", "replace")}
+    mesh_names = ("mesh", "mesh-row", "mesh-file", "restate", "replace", "withdraw")
+    made |= {f"cases:{name}": of_mesh for name in mesh_names}
     made |= {
         f"qa:{name}": {"mesh_id": mesh.pk} for name in ("check", "check-again", "preview", "check-profile")
     }

@@ -167,6 +167,8 @@ class MeshSerializer(serializers.ModelSerializer[MeshUse]):
             "occurred_at",
             "recorded_at",
             "replaced_by",
+            "withdrawn_at",
+            "withdrawal_reason",
         )
         read_only_fields = fields
 

@@ -18,7 +18,7 @@ from rest_framework.response import Response
 from cases.api import serializers as shapes
 from cases.api.digests import stated_digest
 from cases.choices import MeshOrigin
-from cases.models import Appliance, Case, Clinic, MeshUse
+from cases.models import IN_USE, Appliance, Case, Clinic, MeshUse
 from cases.queries import (
     case_for,
     case_list,
@@ -204,7 +204,7 @@ class MeshListView(ApiView):
         asked.is_valid(raise_exception=True)
         meshes = visible_meshes(self.actor).filter(case=case).order_by("pk")
         if asked.validated_data["current"]:
-            meshes = meshes.filter(replaced_by__isnull=True)
+            meshes = meshes.filter(IN_USE)
         if "role" in asked.validated_data:
             meshes = meshes.filter(role=asked.validated_data["role"])
         if "sha256" in asked.validated_data:

@@ -10,6 +10,8 @@ from cases.choices import MeshOrigin, MeshRole, Unit
 from cases.models.appliance import Appliance
 from cases.models.case import Case
 
+IN_USE = Q(replaced_by__isnull=True, withdrawn_at__isnull=True)
+
 
 class Blob(models.Model):
     """Bytes, stored once under their digest in the file store."""
@@ -32,6 +34,12 @@ class Blob(models.Model):
         return f"blobs/{self.sha256[:2]}/{self.sha256}"
 
 
+class MeshUseQuerySet(models.QuerySet["MeshUse"]):
+    def in_use(self) -> MeshUseQuerySet:
+        """Those that were neither replaced nor withdrawn."""
+        return self.filter(IN_USE)
+
+
 class MeshUse(models.Model):
     """One mesh in one case: its role, the unit its numbers are in, and where it came from."""
 
@@ -52,6 +60,10 @@ class MeshUse(models.Model):
     replaced_by = models.OneToOneField(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="replaces"
     )
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    withdrawal_reason = models.CharField(max_length=200, blank=True)
+
+    objects = MeshUseQuerySet.as_manager()
 
     class Meta:
         ordering = ["case", "id"]
@@ -59,18 +71,28 @@ class MeshUse(models.Model):
             # Two, since SQLite cannot treat a missing appliance as equal to another missing one.
             models.UniqueConstraint(
                 fields=["case", "appliance", "role", "blob", "unit"],
-                condition=Q(replaced_by__isnull=True, appliance__isnull=False),
+                condition=IN_USE & Q(appliance__isnull=False),
                 name="mesh_use_once_per_appliance",
                 violation_error_message="This very file is already attached there.",
             ),
             models.UniqueConstraint(
                 fields=["case", "role", "blob", "unit"],
-                condition=Q(replaced_by__isnull=True, appliance__isnull=True),
+                condition=IN_USE & Q(appliance__isnull=True),
                 name="mesh_use_once_per_case",
                 violation_error_message="This very file is already attached there.",
             ),
             models.CheckConstraint(condition=Q(triangles__gt=0), name="mesh_use_has_triangles"),
+            models.CheckConstraint(
+                condition=Q(withdrawn_at__isnull=True, withdrawal_reason="")
+                | Q(withdrawn_at__isnull=False, replaced_by__isnull=True) & ~Q(withdrawal_reason=""),
+                name="mesh_use_withdrawn_with_reason",
+                violation_error_message="Say why the file is withdrawn; one that was replaced is out of use.",
+            ),
         ]
 
     def __str__(self) -> str:
         return f"{self.case.label} {self.get_role_display().lower()} {self.original_name}"
+
+    @property
+    def is_in_use(self) -> bool:
+        return self.replaced_by_id is None and self.withdrawn_at is None

@@ -1,4 +1,4 @@
-"""Attaching meshes to a case, and restating what an attached one is."""
+"""Attaching meshes to a case, restating what an attached one is, and withdrawing a wrong one."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from datetime import datetime
 from django.db.models import Q, QuerySet
 
 from cases.choices import LAB_MESH_ROLES, MeshOrigin, MeshRole, Unit
-from cases.hooks import MeshDescription, mesh_attached, mesh_reader
+from cases.hooks import MeshDescription, mesh_attached, mesh_reader, mesh_withdrawing
 from cases.models import Appliance, Blob, MeshUse
 from cases.moments import settled_moment
 from cases.queries import appliance_for, case_for, mesh_for
@@ -26,6 +26,9 @@ from labtrack.errors import Conflict, NotAllowed, NotFound, Refused
 from labtrack.usecase import use_case
 
 LONGEST_NAME = 200
+LONGEST_REASON = 200
+# What says whether a mesh is in use still.
+_STANDING = ("replaced_by", "withdrawn_at")
 _SHA256 = re.compile(r"[0-9a-fA-F]{64}")
 
 
@@ -45,7 +48,7 @@ class _Use:
     def current(self) -> QuerySet[MeshUse]:
         """What is attached in the same place in the same role now."""
         place = Q(appliance__isnull=True) if self.appliance_id is None else Q(appliance_id=self.appliance_id)
-        return MeshUse.objects.filter(place, case_id=self.case_id, role=self.role, replaced_by__isnull=True)
+        return MeshUse.objects.in_use().filter(place, case_id=self.case_id, role=self.role)
 
 
 def attach_mesh(
@@ -166,6 +169,40 @@ def set_unit(*, actor: Actor, key: str, mesh_id: int, unit: str) -> Outcome[Mesh
     return restate_mesh(actor=actor, key=key, mesh_id=mesh_id, unit=unit)
 
 
+def withdraw_mesh(
+    *, actor: Actor, key: str, mesh_id: int, reason: str, occurred_at: datetime | None = None
+) -> Outcome[MeshUse]:
+    """Take a file that does not belong here out of use. It and its checks stay readable, with the reason."""
+    actor.require(Capability.CASES_WRITE)
+    reason = reason.strip()
+    if not reason or len(reason) > LONGEST_REASON:
+        raise Refused(
+            "reason-missing",
+            f"Say why the file is withdrawn, in up to {LONGEST_REASON} characters.",
+            field="reason",
+        )
+    moment = settled_moment(occurred_at)
+    mesh = mesh_for(actor, mesh_id)
+
+    def make() -> MeshUse:
+        locked_case(actor, mesh.case.number)
+        mesh.refresh_from_db(fields=_STANDING, from_queryset=MeshUse.objects.select_for_update(of=("self",)))
+        _require_current(mesh)
+        mesh_withdrawing.fire(mesh)
+        with constraint_messages(MeshUse):
+            save_recorded(
+                actor=actor,
+                action="mesh.withdrawn",
+                subject=mesh,
+                changes={"withdrawn_at": moment, "withdrawal_reason": reason},
+                reason=reason,
+            )
+        return mesh
+
+    payload = {"mesh": mesh_id, "reason": reason}
+    return once(actor=actor, key=key, use_case="withdraw_mesh", payload=payload, model=MeshUse, make=make)
+
+
 def assign_mesh(*, actor: Actor, mesh_id: int, appliance_id: int) -> MeshUse:
     """Say which appliance a mesh of the whole case is for. Once said, it is changed by replacing."""
     actor.require(Capability.CASES_WRITE)
@@ -176,7 +213,7 @@ def assign_mesh(*, actor: Actor, mesh_id: int, appliance_id: int) -> MeshUse:
 
     with use_case(), constraint_messages(MeshUse):
         locked_case(actor, mesh.case.number)
-        mesh.refresh_from_db(fields=["appliance", "replaced_by"])
+        mesh.refresh_from_db(fields=["appliance", *_STANDING])
         _require_current(mesh)
         if mesh.appliance_id is not None:
             raise Conflict("mesh-assigned", "That mesh already belongs to another appliance.")
@@ -353,7 +390,7 @@ def _created(actor: Actor, use: _Use, blob: Blob, *, action: str) -> MeshUse:
 def _succeed(actor: Actor, old: MeshUse, use: _Use, blob: Blob, *, action: str) -> MeshUse:
     """Create ``use`` and mark ``old`` as replaced by it."""
     locked_case(actor, old.case.number)
-    old.refresh_from_db(fields=["replaced_by"])
+    old.refresh_from_db(fields=_STANDING)
     _require_current(old)
     mesh = _created(actor, use, blob, action=action)
     save_recorded(actor=actor, action=action, subject=old, changes={"replaced_by": mesh})
@@ -365,3 +402,5 @@ def _require_current(mesh: MeshUse) -> None:
         raise Conflict(
             "mesh-replaced", f"{mesh.original_name} was replaced meanwhile. Look at the case page again."
         )
+    if mesh.withdrawn_at is not None:
+        raise Conflict("mesh-withdrawn", f"{mesh.original_name} was withdrawn. Attach the right file.")

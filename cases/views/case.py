@@ -238,7 +238,7 @@ def _render_appliance(
         "case": subject.case,
         "progress": appliance_progress.of([subject]).get(subject.pk),
         "remake": getattr(subject, "remake", None),
-        "meshes": subject.meshes.filter(replaced_by__isnull=True),
+        "meshes": subject.meshes.in_use(),
         "may_cancel": live and actor.may(Capability.CASES_WRITE),
         "may_remake": live and actor.may(Capability.CASES_WRITE) and actor.user.is_lab,
         "cancel_form": ReasonForm(auto_id="cancel_%s"),

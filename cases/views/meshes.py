@@ -12,13 +12,13 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
 from django.views.decorators.http import require_GET, require_http_methods, require_POST, require_safe
 
-from cases.case_page import mesh_row, mesh_rows, shown_panels
-from cases.forms import MeshForm, ReplaceForm, RestateForm
+from cases.case_page import mesh_row, mesh_rows, shown_panels, withdrawn_meshes
+from cases.forms import MeshForm, ReasonForm, ReplaceForm, RestateForm
 from cases.hooks import mesh_panels
 from cases.models import Appliance, Case, MeshUse
 from cases.queries import case_for, live_appliances, mesh_for, suggest_appliance
 from cases.services.file_store import blob_path
-from cases.services.meshes import assign_mesh, attach_mesh, replace_mesh, restate_mesh
+from cases.services.meshes import assign_mesh, attach_mesh, replace_mesh, restate_mesh, withdraw_mesh
 from cases.uploads import (
     FORM_OVERHEAD_BYTES,
     MOST_FORM_BYTES,
@@ -71,6 +71,7 @@ def _mesh_list(request: HttpRequest, case: Case) -> HttpResponse:
         "case": case,
         "meshes": mesh_rows(case, request, appliances),
         "may_write": actor.may(Capability.CASES_WRITE) and case.voided_at is None,
+        "withdrawn": withdrawn_meshes(case),
     }
     return render(request, "cases/mesh_list.html", context)
 
@@ -258,6 +259,27 @@ def _replace_by(request: HttpRequest, subject: MeshUse, form: ReplaceForm) -> Ou
 
 @require_POST
 @page(Capability.CASES_WRITE)
+def withdraw(request: HttpRequest, number: int, mesh_id: int) -> HttpResponse:
+    subject = _mesh_of(request, number, mesh_id)
+    form = ReasonForm(request.POST, auto_id="withdraw_%s")
+    if form.is_valid():
+        done = attempt(
+            form,
+            lambda: withdraw_mesh(
+                actor=actor_of(request),
+                key=submission_key(request),
+                mesh_id=mesh_id,
+                reason=form.cleaned_data["reason"],
+            ),
+        )
+        if done is not None:
+            messages.success(request, f"{subject.original_name} is withdrawn. It stays readable on its page.")
+            return redirect("cases:case", number=number)
+    return _render_mesh(request, subject, status=422, withdraw_form=form)
+
+
+@require_POST
+@page(Capability.CASES_WRITE)
 def assign(request: HttpRequest, number: int) -> HttpResponse:
     """Confirm offers: each ``offer`` is a mesh and the appliance its file name spells."""
     actor = actor_of(request)
@@ -299,8 +321,7 @@ def _mesh_of(request: HttpRequest, number: int, mesh_id: int) -> MeshUse:
 
 def _render_mesh(request: HttpRequest, subject: MeshUse, *, status: int = 200, **bound: Any) -> HttpResponse:
     actor = actor_of(request)
-    current = subject.replaced_by_id is None
-    may_write = actor.may(Capability.CASES_WRITE) and current and subject.case.voided_at is None
+    may_write = actor.may(Capability.CASES_WRITE) and subject.is_in_use and subject.case.voided_at is None
     if not may_write:
         say_refusals(request, bound.values())
     appliances: list[Appliance] = list(live_appliances(subject.case))
@@ -319,5 +340,6 @@ def _render_mesh(request: HttpRequest, subject: MeshUse, *, status: int = 200, *
         "offer": offer,
         "restate_form": RestateForm(initial={"unit": subject.unit, "role": subject.role}, actor=actor),
         "replace_form": ReplaceForm(auto_id="replace_%s"),
+        "withdraw_form": ReasonForm(auto_id="withdraw_%s"),
     }
     return render(request, "cases/mesh.html", context | bound, status=status)

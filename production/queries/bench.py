@@ -166,9 +166,7 @@ def _live_appliances() -> QuerySet[Appliance]:
 
 def appliances_to_prepare() -> QuerySet[Any]:
     """Appliances with a design and no preparation, with ``design_id``, the latest design of theirs."""
-    designs = MeshUse.objects.filter(
-        appliance=OuterRef("pk"), role=MeshRole.DESIGN, replaced_by__isnull=True
-    ).order_by("-pk")
+    designs = MeshUse.objects.in_use().filter(appliance=OuterRef("pk"), role=MeshRole.DESIGN).order_by("-pk")
     return (
         _live_appliances()
         .annotate(

@@ -115,7 +115,8 @@ def _check_meshes(prepared: Sequence[Prepared], at: datetime) -> None:
         )
     }
     wanted = {one.design_id for one in prepared} | {one.prepared_id for one in prepared if one.prepared_id}
-    meshes = MeshUse.objects.in_bulk(wanted)
+    # Held, so that none is withdrawn meanwhile.
+    meshes = MeshUse.objects.select_for_update(of=("self",)).in_bulk(wanted)
     for one in prepared:
         appliance = by_id[one.appliance_id]
         if appliance.cancelled_at is not None or appliance.case.voided_at is not None:
@@ -129,6 +130,11 @@ def _check_mesh(mesh: MeshUse | None, appliance: Appliance, role: MeshRole, at: 
     if mesh is None or mesh.case_id != appliance.case_id or mesh.appliance_id not in (None, appliance.pk):
         raise Refused(
             "mesh-not-of-appliance", f"That {role.label.lower()} does not belong to {appliance.label}."
+        )
+    if mesh.withdrawn_at is not None:
+        raise Refused(
+            "mesh-withdrawn",
+            f"{mesh.original_name} was withdrawn: {mesh.withdrawal_reason}. Choose the file that is in use.",
         )
     if mesh.role != role:
         raise Refused(

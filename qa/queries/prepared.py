@@ -46,7 +46,7 @@ class PreparedChange:
 def prepared_of(design: MeshUse) -> MeshUse | None:
     """The prepared file in use that was made from a design: the latest, by preparation or appliance."""
     made = (
-        Preparation.objects.filter(design=design, prepared__isnull=False, prepared__replaced_by__isnull=True)
+        Preparation.objects.filter(design=design, prepared__in=MeshUse.objects.in_use())
         .select_related("prepared__blob", "prepared__case")
         .order_by("-occurred_at", "-pk")
         .first()
@@ -56,9 +56,8 @@ def prepared_of(design: MeshUse) -> MeshUse | None:
     if design.appliance_id is None:
         return None
     return (
-        MeshUse.objects.filter(
-            appliance=design.appliance_id, role=MeshRole.PREPARED, replaced_by__isnull=True
-        )
+        MeshUse.objects.in_use()
+        .filter(appliance=design.appliance_id, role=MeshRole.PREPARED)
         .order_by("-pk")
         .first()
     )
@@ -77,9 +76,8 @@ def design_of(prepared: MeshUse) -> tuple[MeshUse | None, Preparation | None]:
     if prepared.appliance_id is None:
         return None, None
     design = (
-        MeshUse.objects.filter(
-            appliance=prepared.appliance_id, role=MeshRole.DESIGN, replaced_by__isnull=True
-        )
+        MeshUse.objects.in_use()
+        .filter(appliance=prepared.appliance_id, role=MeshRole.DESIGN)
         .order_by("-pk")
         .first()
     )

@@ -174,10 +174,10 @@ def make_series(case: Case, line: OrderLine, arch: str, appliances: Sequence[App
 def _stages(appliances: Sequence[Appliance]) -> list[Stage]:
     checks = MeshCheck.objects.select_related("job", "limits").order_by("-pk")
     meshes = (
-        MeshUse.objects.filter(
+        MeshUse.objects.in_use()
+        .filter(
             appliance__in=[one.pk for one in appliances],
             role__in=(MeshRole.DESIGN, MeshRole.PREPARED),
-            replaced_by__isnull=True,
         )
         .select_related("blob", "case", "appliance__line")
         .prefetch_related(Prefetch("checks", queryset=checks, to_attr="found"))

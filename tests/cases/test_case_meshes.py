@@ -7,12 +7,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from django.db import connection
+from django.db import IntegrityError, connection, transaction
 
 from cases import hooks
 from cases.models import Blob, MeshUse
 from cases.services.file_store import blob_path, received_bytes
-from cases.services.meshes import assign_mesh, clean_name, replace_mesh, reuse_mesh, set_unit
+from cases.services.meshes import (
+    assign_mesh,
+    clean_name,
+    replace_mesh,
+    reuse_mesh,
+    set_unit,
+    withdraw_mesh,
+)
 from labtrack.audit.models import AuditRecord
 from labtrack.errors import Conflict, DomainError, NotFound
 from labtrack.jobs.models import Job
@@ -257,3 +264,48 @@ def test_case_numbers_have_no_gap_and_no_double_under_a_race(actors: Any, people
         thread.join()
     assert broken == []
     assert sorted(Case.objects.values_list("number", flat=True)) == list(range(1, 19))
+
+
+@pytest.mark.django_db
+def test_a_withdrawn_file_is_out_of_use_and_may_be_attached_again(
+    case: Any, actors: Any, attach: Any
+) -> None:
+    mesh = attach(actors.clinic, case).thing
+    done = withdraw_mesh(actor=actors.clinic, key="w", mesh_id=mesh.pk, reason="another patient's").thing
+    assert (done.withdrawal_reason, done.is_in_use) == ("another patient's", False)
+    assert withdraw_mesh(actor=actors.clinic, key="w", mesh_id=mesh.pk, reason="another patient's").repeated
+    assert not MeshUse.objects.in_use().exists()
+    record = AuditRecord.objects.get(action="mesh.withdrawn")
+    assert record.reason == "another patient's"
+    again = attach(actors.clinic, case)
+    assert (again.repeated, again.thing.pk == mesh.pk) == (False, False)
+
+
+@pytest.mark.django_db
+def test_what_is_out_of_use_is_not_withdrawn_replaced_or_restated(
+    case: Any, actors: Any, attach: Any
+) -> None:
+    first = attach(actors.clinic, case).thing
+    second = set_unit(actor=actors.clinic, key="", mesh_id=first.pk, unit="cm").thing
+    with pytest.raises(Conflict) as replaced:
+        withdraw_mesh(actor=actors.clinic, key="", mesh_id=first.pk, reason="wrong")
+    assert replaced.value.code == "mesh-replaced"
+    withdraw_mesh(actor=actors.clinic, key="", mesh_id=second.pk, reason="wrong")
+    for change in (
+        lambda: withdraw_mesh(actor=actors.clinic, key="", mesh_id=second.pk, reason="wrong"),
+        lambda: set_unit(actor=actors.clinic, key="", mesh_id=second.pk, unit="mm"),
+    ):
+        with pytest.raises(Conflict) as withdrawn:
+            change()
+        assert withdrawn.value.code == "mesh-withdrawn"
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("reason", ["", "  ", "x" * 201])
+def test_a_file_is_not_withdrawn_without_a_reason(reason: str, case: Any, actors: Any, attach: Any) -> None:
+    mesh = attach(actors.clinic, case).thing
+    with pytest.raises(DomainError) as caught:
+        withdraw_mesh(actor=actors.clinic, key="", mesh_id=mesh.pk, reason=reason)
+    assert caught.value.code == "reason-missing"
+    with pytest.raises(IntegrityError), transaction.atomic():
+        MeshUse.objects.filter(pk=mesh.pk).update(withdrawn_at=mesh.recorded_at)

@@ -61,6 +61,7 @@ WRITE_PATHS = (
     "meshes/assign/",
     "meshes/{mesh}/restate/",
     "meshes/{mesh}/replace/",
+    "meshes/{mesh}/withdraw/",
     "appliances/{appliance}/cancel/",
     "appliances/{appliance}/remake/",
 )
@@ -465,6 +466,20 @@ def test_a_mesh_is_restated_and_replaced_and_the_old_ones_stay(
     assert answer.status_code == 422
     assert "was replaced meanwhile" in page(answer)
     assert MeshUse.objects.count() == 3
+
+
+def test_a_withdrawn_mesh_leaves_the_list_and_stays_readable(case: Any, people: Any, client_of: Any) -> None:
+    client = client_of(people.clinic)
+    upload(client, case, ("a.stl", tetrahedron()))
+    mesh = MeshUse.objects.get()
+    url = f"/cases/{case.number}/meshes/{mesh.pk}/"
+    assert client.post(f"{url}withdraw/", {"reason": ""}).status_code == 422
+    answer = client.post(f"{url}withdraw/", {"reason": "of another patient"}, follow=True)
+    assert "Withdrawn: 1" in page(answer)
+    assert f'id="mesh-{mesh.pk}"' not in page(answer)
+    own = page(client.get(url))
+    assert "of another patient" in own
+    assert "Put another file in its place" not in own
 
 
 # Clinics and people.

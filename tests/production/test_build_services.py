@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from django.db import IntegrityError, connection, transaction
 
+from cases.services.meshes import withdraw_mesh
 from labtrack.audit.models import AuditRecord
 from labtrack.errors import Conflict, DomainError, NotFound
 from production.models import Build, Part, PartOutcome, Preparation, TreatmentRun
@@ -53,9 +54,23 @@ def test_a_preparation_uses_the_appliances_own_design(shop: Shop) -> None:
 
     refused(lambda: prepare(shop.design(other).pk), "mesh-not-of-appliance")
     refused(lambda: prepare(scan.pk), "mesh-of-another-role", "Patient scan".lower())
+    wrong = shop.design(mine)
+    withdraw_mesh(actor=shop.tech, key="", mesh_id=wrong.pk, reason="of another patient")
+    refused(lambda: prepare(wrong.pk), "mesh-withdrawn", "of another patient")
     refused(lambda: prepare(shop.design(mine).pk, hollow=True), "wall-missing")
     refused(lambda: prepare(shop.design(mine).pk, layer_um=2), "preparation-layer-plausible", kind=Conflict)
     assert not Preparation.objects.exists()
+
+
+def test_a_file_that_was_made_ready_for_printing_is_not_withdrawn(shop: Shop) -> None:
+    design = shop.preparation().design
+    refused(
+        lambda: withdraw_mesh(actor=shop.tech, key="", mesh_id=design.pk, reason="of another patient"),
+        "mesh-prepared",
+        "Put the right file in its place",
+    )
+    design.refresh_from_db()
+    assert design.is_in_use
 
 
 def test_a_build_numbers_its_parts_and_takes_the_profile_of_its_preparations(shop: Shop) -> None:
