@@ -59,7 +59,8 @@ def _table(asking: Asking) -> Section:
             csv_url=asking.csv_url("late-table"),
             note=(
                 f"n = {found['n']} flaws with both steps recorded; {found['left_out']} without, or found "
-                "before they began, are left out."
+                "before they began, are left out. Somebody looks at: "
+                f"{', '.join(found['points']) or 'no step'}."
             ),
         ),
     )

@@ -73,7 +73,7 @@ def _printer(asking: Asking, index: int, one: dict[str, Any]) -> Section:
                 # Area says how many parts, shade how many of them were lost.
                 "marker": {
                     "symbol": "square",
-                    "size": [min(30, 9 + cell[2] ** 0.5) for cell in cells],
+                    "size": [min(36, 14 + cell[2] ** 0.5) for cell in cells],
                     "color": [100 * cell[3] / cell[2] for cell in cells],
                     "colorscale": [[0, "--band"], [1, "--above-far"]],
                     "cmin": 0,

@@ -19,7 +19,7 @@ from qa.statistics.cost import cost_per_good_part, how_many_to_print
 from qa.statistics.costs import Costs
 from qa.statistics.effect import Effect, judge_action
 from qa.statistics.evidence import DAYS_PER_MONTH, EvidenceReport, evidence, part_cost
-from qa.statistics.late import INSPECTION_POINTS, STEPS, Flaw, LateShare, found_late
+from qa.statistics.late import STEPS, Flaw, LateShare, found_late
 from qa.statistics.proportions import Proportion, effective_size
 from qa.statistics.results import Interval, rounded
 from qa.statistics.tanks import AGES as TANK_AGES
@@ -41,6 +41,7 @@ class Asked:
     since: date | None
     costs: CostVersion | None
     actions: tuple[Action, ...] = ()
+    looked_at: tuple[str, ...] = ()  # steps at which somebody inspects
 
 
 def content(
@@ -68,7 +69,7 @@ def content(
         "split": found.split.sentence,
         "tanks": _tanks(found, rows),
         "platform": _platform(found, rows),
-        "late": _late(rows, asked.costs),
+        "late": _late(rows, asked),
         "cost": _cost(rows, costs, asked.costs),
         "actions": {str(action.pk): _effect(rows, action) for action in asked.actions},
     }
@@ -234,15 +235,19 @@ def _cells(rows: pd.DataFrame) -> list[dict[str, Any]]:
 # Found late -------------------------------------------------------------------------------------------
 
 
-def _late(rows: pd.DataFrame, version: CostVersion | None) -> dict[str, Any]:
+def _late(rows: pd.DataFrame, asked: Asked) -> dict[str, Any]:
+    flaws, version = list(_each_flaw(rows)), asked.costs
+    # Where somebody looks: inspections are recorded there, or a flaw was found there by the lab itself.
+    looks = {step.replace("-", " ") for step in asked.looked_at} | {flaw.found for flaw in flaws}
+    points = [step for step in STEPS if step in looks and step not in ("deliver", "fit")]
     per_step = float(version.late_step) if version is not None and version.late_step is not None else None
     costs = dict.fromkeys(STEPS, per_step) if per_step is not None else None
-    found = found_late(list(_each_flaw(rows)), cost_of_step=costs)
+    found = found_late(flaws, points=points, cost_of_step=costs)
     return {
         "sentence": found.sentence,
         "n": found.n,
         "left_out": found.left_out,
-        "points": list(INSPECTION_POINTS),
+        "points": points,
         "table": [list(cell) for cell in found.table],
         "by_point": [_late_share(one) for one in found.by_point],
         "by_colour": [_late_share(one) for one in found.by_colour],

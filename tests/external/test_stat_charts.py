@@ -7,7 +7,7 @@ import pytest
 
 from qa.statistics.charts import fit_p, individuals_chart, p_chart, u_chart
 from qa.statistics.drift import cusum, cusum_chart, ewma, ewma_chart
-from qa.statistics.run_rules import EVERY, Rule, runs_analysis, signals
+from qa.statistics.run_rules import EVERY, Rule, runs_analysis, signals, simulate_false_alarms
 
 
 def numbers(text: str) -> list[float]:
@@ -217,3 +217,46 @@ def test_ewma_detects_a_shift_as_fast_as_published() -> None:
     average = ewma(rng.normal(1.0, 1.0, (4000, 300)), 0.0, 0.2)
     lengths = run_lengths(np.abs(average) > 2.962 * np.sqrt(0.2 / 1.8))
     assert lengths.mean() == pytest.approx(10.54, abs=4 * lengths.std() / np.sqrt(4000))
+
+
+@pytest.mark.parametrize(
+    ("shift", "published"), [(0.0, 167.68), (0.25, 74.22), (0.5, 26.63), (1.0, 8.383), (2.0, 3.343)]
+)
+def test_a_narrower_cusum_signals_as_published(shift: float, published: float) -> None:
+    # average run lengths of the two-sided CUSUM, k 0.5, h 4 (recomputed by integral equation)
+    rng = np.random.default_rng(14)
+    high, low = cusum(rng.normal(shift, 1, (2000, 2000)), 0.0, 0.5)
+    lengths = run_lengths((high > 4) | (low > 4))
+    assert lengths.mean() == pytest.approx(published, abs=4 * lengths.std() / np.sqrt(2000))
+
+
+@pytest.mark.parametrize(
+    ("weight", "width", "published"), [(0.05, 2.615, 11.38), (0.1, 2.814, 10.33), (0.25, 2.998, 11.14)]
+)
+def test_ewma_of_other_weights_detects_a_shift_as_published(
+    weight: float, width: float, published: float
+) -> None:
+    # pairs with 500 points between false alarms; shift of one spread (recomputed; steady limits)
+    rng = np.random.default_rng(15)
+    average = ewma(rng.normal(1.0, 1.0, (4000, 300)), 0.0, weight)
+    lengths = run_lengths(np.abs(average) > width * np.sqrt(weight / (2 - weight)))
+    assert lengths.mean() == pytest.approx(published, abs=4 * lengths.std() / np.sqrt(4000))
+
+
+@pytest.mark.parametrize(("weight", "width"), [(0.05, 2.32), (0.10, 2.55), (0.15, 2.65), (0.25, 2.76)])
+def test_ewma_cries_wolf_as_seldom_as_crowders_pairs(weight: float, width: float) -> None:
+    # Crowder 1989: pairs for 250 points between false alarms (read as a package's example; recomputed
+    # 251.2, 252.4, 247.3 and 249.1)
+    rng = np.random.default_rng(16)
+    average = ewma(rng.standard_normal((1500, 2500)), 0.0, weight)
+    lengths = run_lengths(np.abs(average) > width * np.sqrt(weight / (2 - weight)))
+    assert lengths.mean() == pytest.approx(250, abs=4 * lengths.std() / np.sqrt(1500) + 3)
+
+
+def test_three_sigma_limits_alone_signal_once_in_370_points() -> None:
+    # Shewhart's limits: 370.40 points between false alarms (recomputed)
+    false = simulate_false_alarms(
+        lambda rng, runs: rng.standard_normal((runs, 500)), (Rule.BEYOND,), runs=2000, seed=17
+    )
+    expected = 1 / 370.40
+    assert false.per_point == pytest.approx(expected, abs=4 * np.sqrt(expected / (2000 * 500)))

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import optimize
+from scipy import integrate, optimize
 
 from qa.statistics.agreement import cohen_kappa, fleiss_kappa
 from qa.statistics.capability import performance
@@ -28,7 +28,14 @@ from qa.statistics.late import Flaw, found_late
 from qa.statistics.platform import lost_by_place
 from qa.statistics.results import StatisticsError, Verdict
 from qa.statistics.survival import log_rank, survival_curve, weibull_fit
-from qa.statistics.tanks import filter_after_age, filter_after_builds, fit_hazard, judge_tanks
+from qa.statistics.tanks import (
+    best_filter,
+    costs_of_intervals,
+    filter_after_age,
+    filter_after_builds,
+    fit_hazard,
+    judge_tanks,
+)
 
 
 def test_filter_interval_by_builds_follows_the_rule() -> None:
@@ -358,3 +365,37 @@ def test_lifetimes_without_defects_are_a_sentence_not_a_failure() -> None:
         weibull_fit([3.0, 4.0], [False, True])
     with pytest.raises(StatisticsError, match="longer than"):
         survival_curve([3.0], [True], entry=[3.0])
+
+
+def test_the_cost_of_an_interval_is_least_where_the_filter_rule_says() -> None:
+    """Barlow and Hunter's rule finds the minimum of the renewal cost that the curve draws (derived)."""
+    rng = np.random.default_rng(8)
+    builds = np.repeat(np.arange(600), 8)
+    age = np.repeat(rng.integers(0, 30, 600).astype(float), 8)
+    lost = rng.random(len(age)) < 1 / (1 + np.exp(4.2 - 0.12 * age))
+    hazard = fit_hazard(age, lost, builds, kind="builds")
+    assert hazard is not None
+    asked = {"parts_per_build": 8.0, "builds_per_unit": 1.0, "cost_filter": 40.0, "cost_lost": 10.0}
+    every = best_filter(hazard, **asked).every
+    costs = costs_of_intervals(hazard, **asked, points=60)
+    cheapest = min(costs, key=lambda one: one.cost)
+    assert every is not None and abs(cheapest.every - every) <= 1
+    first = costs[0]
+    assert first.every == 1
+    assert first.cost == pytest.approx(40 + 10 * 8 * float(hazard.chance(0.0)))
+    assert all(one.interval.contains(one.cost) for one in costs)
+
+
+def test_the_cost_of_an_interval_by_days_is_the_integral_over_it() -> None:
+    rng = np.random.default_rng(9)
+    builds = np.repeat(np.arange(300), 8)
+    age = np.repeat(np.round(rng.uniform(0, 20, 300), 1), 8)
+    lost = rng.random(len(age)) < 0.02 + 0.01 * age
+    hazard = fit_hazard(age, lost, builds, kind="days")
+    assert hazard is not None
+    costs = costs_of_intervals(
+        hazard, parts_per_build=8.0, builds_per_unit=0.5, cost_filter=30.0, cost_lost=12.0
+    )
+    last = costs[-1]
+    whole = integrate.quad(lambda t: float(hazard.chance(t)), 0, last.every)[0]
+    assert last.cost == pytest.approx((30 + 12 * 8 * 0.5 * whole) / last.every, rel=1e-3)
