@@ -7,9 +7,11 @@ the README beside them: tests read ``../shared/data`` and skip where it is missi
 from __future__ import annotations
 
 import json
+import resource
 import struct
 import subprocess
 import sys
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,6 +49,7 @@ FILES = {
 }
 # None of them has a flat base to stand on.
 BASELESS = ("arch_upper.obj", "arch_upper_other.obj", "arch_lower.obj", "molar_on_stump.stl")
+MOST_MEMORY = 3 * 2**30
 FIGURES = (
     "triangles", "bodies", "watertight", "open_edges", "nonmanifold_edges", "inverted_bodies", "volume_ml",
     "area_cm2", "size_mm", "unit_guess", "contact_fraction", "contact_flatness_mm", "base_tilt_deg",
@@ -240,6 +243,62 @@ def test_the_process_itself_ends_with_0_and_2(tmp_path: Path) -> None:
     require_sentence(done.stderr)
     assert run_command(good, "--unit", "furlong").returncode == 2
     assert run_command().returncode == 2
+
+
+def too_many_triangles(path: Path) -> None:
+    """One triangle more than is taken, whole: every byte that the header states is there."""
+    with path.open("wb") as file:
+        file.write(bytes(80) + struct.pack("<I", 5_000_001))
+        file.truncate(84 + 50 * 5_000_001)
+
+
+RELATIONSHIPS = (
+    '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">{}</Relationships>'
+)
+
+
+def archive_bomb(path: Path) -> None:
+    """A 3MF of some hundred kilobytes whose model unpacks to 400 megabytes of blanks."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        kind = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+        start = f'<Relationship Target="/3D/3dmodel.model" Id="rel0" Type="{kind}"/>'
+        archive.writestr("_rels/.rels", RELATIONSHIPS.format(start))
+        with archive.open("3D/3dmodel.model", "w") as model:
+            for _ in range(400):
+                model.write(b" " * 1_000_000)
+
+
+def one_coordinate(value: float) -> Callable[[Path], None]:
+    def write(path: Path) -> None:
+        path.write_bytes(tetrahedron()[:96] + struct.pack("<f", value) + tetrahedron()[100:])
+
+    return write
+
+
+WITHIN_A_MINUTE: dict[str, tuple[Callable[[Path], None], str]] = {
+    "5,000,001 triangles": (too_many_triangles, "5,000,001 triangles"),
+    "an archive bomb": (archive_bomb, "unpack"),
+    "no number": (one_coordinate(float("nan")), "not a finite number"),
+    "a billion units": (one_coordinate(1e9), "1e+09"),
+}
+
+
+@pytest.mark.parametrize("what", WITHIN_A_MINUTE)
+def test_what_would_eat_a_worker_ends_within_a_minute_and_in_bounded_memory(
+    what: str, tmp_path: Path
+) -> None:
+    """The promise is 60 s and a worker's memory: the process gets no more of either."""
+    write, said = WITHIN_A_MINUTE[what]
+    path = tmp_path / "mesh"
+    write(path)
+    done = subprocess.run(
+        [sys.executable, "-m", "django", "check_design", str(path), "--json"],
+        cwd=ROOT, capture_output=True, text=True, check=False, timeout=60,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY)),
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (2, "")
+    require_sentence(done.stderr)
+    assert said in done.stderr
 
 
 @pytest.mark.parametrize(("unit", "factor"), [("mm", 1), ("cm", 10), ("m", 1000), ("inch", 25.4)])

@@ -16,6 +16,7 @@ from shapely.geometry import Point, Polygon
 from fixtures.meshes import ArchForm, make_arch, writers
 from fixtures.meshes.solids import box, joined, moved, shell, sphere, torus, turned
 from qa.geometry.check import CheckRequest, check_design
+from qa.geometry.crossings import find_crossings
 from qa.geometry.layers import profile_mesh
 from qa.geometry.limits import SHIPPED
 from qa.geometry.mesh import Mesh
@@ -104,6 +105,42 @@ def test_the_union_of_overlapping_bodies_agrees_with_a_solid_modeller() -> None:
     judge = manifold(parts[0]) + manifold(parts[1]) + manifold(parts[2])
     assert figures["union_volume_ml"] * 1000 == pytest.approx(judge.volume(), rel=1e-3)
     assert figures["self_intersections"] > 0
+
+
+def crossing_pairs(mesh: Mesh) -> int:
+    """By libigl: each two triangles that meet (Guigue and Devillers 2003) and share no vertex."""
+    corners = mesh.corners()
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    pairs = 0
+    for one in range(len(mesh.faces)):
+        near = ((low[one + 1 :] <= high[one]) & (high[one + 1 :] >= low[one])).all(axis=1)
+        for other in one + 1 + np.flatnonzero(near):
+            if not np.isin(mesh.faces[one], mesh.faces[other]).any():
+                six = (*corners[one][:, None], *corners[other][:, None])
+                pairs += bool(igl.tri_tri_intersection_test_3d(*six)[0])
+    return pairs
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_crossings_of_bodies_are_those_of_a_library(seed: int) -> None:
+    """Balls and rings pushed into each other at odd angles, so that nothing merely touches."""
+    dice = np.random.default_rng(seed)
+    parts = [
+        moved(turned(part, tuple(dice.normal(size=3)), dice.uniform(0, 360)), tuple(dice.uniform(-4, 4, 3)))
+        for part in (sphere(6.0, 2).mesh, torus(8.0, 2.5, 24, 12).mesh, box(9.0, 7.0, 5.0).mesh)
+    ]
+    heap = joined(*parts)
+    found = find_crossings(heap, connect(heap))
+    assert found.complete
+    assert found.pairs == crossing_pairs(heap) > 50
+
+
+def test_a_ball_pushed_through_itself_crosses_itself_as_often_as_a_library_says() -> None:
+    ball = turned(sphere(8.0, 3).mesh, (3.0, 1.0, 2.0), 37.0)
+    vertices = ball.vertices.copy()
+    vertices[vertices[:, 2] > 6.0] -= [1.3, 0.7, 15.1]
+    pushed = Mesh(vertices, ball.faces)
+    assert find_crossings(pushed, connect(pushed)).pairs == crossing_pairs(pushed) > 50
 
 
 @pytest.mark.parametrize("kind", ["stl", "stl_ascii", "ply", "obj", "3mf"])
