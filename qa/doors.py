@@ -14,6 +14,7 @@ DOORS = (
     ("late", "Found late", "qa:late"),
     ("platform", "Platform", "qa:platform"),
     ("comparisons", "Comparisons", "qa:planned"),
+    ("measuring", "Measuring", "qa:measuring-studies"),
     ("cost", "Cost", "qa:cost"),
 )
 

@@ -15,6 +15,7 @@ from qa.views import (
     release,
     repeats,
     series,
+    studies,
     trends,
 )
 
@@ -78,6 +79,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("trends/comparisons/<int:comparison_id>/runs.csv", planned.planned_csv, name="planned-csv"),
     path("trends/comparisons/<int:comparison_id>/close/", planned.planned_close, name="planned-close"),
     path("trends/comparisons/runs/<int:run_id>/", planned.planned_run, name="planned-run"),
+    path("trends/measuring/", studies.measuring_studies, name="measuring-studies"),
+    path("trends/measuring/<int:study_id>/", studies.study, name="study"),
+    path("trends/measuring/<int:study_id>/readings.csv", studies.study_csv, name="study-csv"),
+    path("trends/measuring/agreement/", studies.agreement_new, name="agreement-new"),
+    path("trends/measuring/agreement/<int:study_id>/", studies.agreement, name="agreement"),
+    path("trends/measuring/agreement/<int:study_id>/pairs.csv", studies.agreement_csv, name="agreement-csv"),
     path("trends/<slug:place>/<slug:name>.csv", evidence.evidence_csv, name="evidence-csv"),
     path("trends/<slug:name>.csv", trends.trend_csv, name="trend-csv"),
 ]

@@ -221,6 +221,15 @@ GET  qa:planned-one                          in    403   403  200     200     20
 GET  qa:planned-csv                          in    403   403  200     200     200   200
 POST qa:planned-run                          in    403   403  422     422     422   403
 POST qa:planned-close                        in    403   403  403     422     422   403
+GET  qa:measuring-studies                    in    403   403  403     200     200   200
+POST qa:measuring-studies                    in    403   403  403     422     422   403
+GET  qa:study                                in    403   403  403     200     200   200
+POST qa:study                                in    403   403  403     422     422   403
+GET  qa:study-csv                            in    403   403  403     200     200   200
+GET  qa:agreement-new                        in    403   403  403     200     200   403
+POST qa:agreement-new                        in    403   403  403     422     422   403
+GET  qa:agreement                            in    403   403  403     200     200   200
+GET  qa:agreement-csv                        in    403   403  403     200     200   200
 GET  qa:actions                              in    403   403  403     200     200   200
 GET  qa:action-open                          in    403   403  403     200     200   403
 POST qa:action-open                          in    403   403  403     422     422   403
@@ -466,6 +475,33 @@ def _shop_arguments(shop: Shop, actors: Any) -> dict[str, dict[str, Any]]:
     }
 
 
+def _device_study(actors: Any) -> int:
+    from production.services.equipment import add_equipment
+    from qa.services.studies import plan_study
+
+    caliper = add_equipment(actor=actors.manager, code="CAL-ST", name="Caliper", kind="caliper").thing
+    planned = plan_study(
+        actor=actors.manager, key="", device_id=caliper.pk, characteristic="block", parts=2, trials=2
+    )
+    return planned.thing.pk
+
+
+def _agreement(actors: Any) -> int:
+    from qa.services.studies import judge_agreement
+
+    pairs = [["1", "2"], ["2", "2"], ["4", "3"]]
+    judged = judge_agreement(
+        actor=actors.manager,
+        key="",
+        kind="methods",
+        title="Two ways",
+        first="a",
+        second="b",
+        pairs=pairs,
+    )
+    return judged.thing.pk
+
+
 def _evidence_arguments(actors: Any) -> dict[str, dict[str, Any]]:
     """An open action, and an analysis that is computed."""
     from qa.choices import EvidenceUnit
@@ -496,6 +532,8 @@ def _evidence_arguments(actors: Any) -> dict[str, dict[str, Any]]:
     ).thing
     run = plan.runs.first()
     assert run is not None
+    study = {"study_id": _device_study(actors)}
+    agreement = {"study_id": _agreement(actors)}
     of_plan = {"comparison_id": plan.pk}
     baseline = FrozenBaseline.objects.create(
         unit="part", measure="lost", start=today, end=today, note="quiet days", frozen_by=actors.manager.user
@@ -504,6 +542,10 @@ def _evidence_arguments(actors: Any) -> dict[str, dict[str, Any]]:
     assert coming is not None and coming.job is not None
     run_job(coming.job.pk)
     return {
+        "qa:study": study,
+        "qa:study-csv": study,
+        "qa:agreement": agreement,
+        "qa:agreement-csv": agreement,
         "qa:planned-one": of_plan,
         "qa:planned-csv": of_plan,
         "qa:planned-close": of_plan,
