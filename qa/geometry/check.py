@@ -15,7 +15,7 @@ from typing import Any, Protocol, cast
 
 import numpy as np
 
-from qa.geometry import contact, forming, layers, size, supports, surface
+from qa.geometry import contact, forming, layers, size, supports, surface, walls
 from qa.geometry.limits import LimitSet
 from qa.geometry.maps import SurfaceMap
 from qa.geometry.mesh import FloatArray, IndexArray
@@ -35,7 +35,7 @@ __all__ = [
     "surface_maps",
 ]
 
-ENGINE = "geometry 1.1"
+ENGINE = "geometry 1.2"
 
 
 class GroupModule(Protocol):
@@ -66,6 +66,7 @@ GROUPS: tuple[Group, ...] = (
     Group("surface", "surface", cast(GroupModule, surface), ROLES, 4.0),
     Group("size", "size", cast(GroupModule, size), ROLES, 1.0),
     Group("contact", "base contact", cast(GroupModule, contact), _PRINTED, 2.0),
+    Group("walls", "walls", cast(GroupModule, walls), _PRINTED, 2.0),
     Group("layers", "layers", cast(GroupModule, layers), _PRINTED, 4.0),
     Group("forming", "forming", cast(GroupModule, forming), _PRINTED, 2.0),
 )
@@ -73,7 +74,8 @@ GROUPS: tuple[Group, ...] = (
 PROMISED = (
     "self_intersections", "degenerate_faces", "overhang_cm2", "largest_step_cm2", "mid_air_starts",
     "undercut_cm2", "undercut_max_mm", "forming_axis", "areal_draw_ratio", "mean_sheet_left_mm", "height_mm",
-    "stand_rotation", "supports_needed",
+    "stand_rotation", "supports_needed", "hollow", "wall_min_mm", "wall_p01_mm", "wall_p05_mm",
+    "wall_below_limit_cm2",
 )  # fmt: skip
 
 

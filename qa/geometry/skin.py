@@ -90,7 +90,7 @@ def outer_faces(tree: TriangleTree, base: BasePlane | None, settings: SkinSettin
     if share == 0.0:
         return np.ones(len(mesh.faces), dtype=np.bool_)
     spread_labels(tree.mesh.faces, tree.around_start, tree.around, hidden)
-    return ~_settled(tree, hidden, settings)
+    return ~settled(tree, hidden, settings)
 
 
 def refuse_inside_out(tree: TriangleTree, samples: Samples, settings: SkinSettings) -> None:
@@ -201,7 +201,7 @@ def patches(faces: Array, around_start: Array, around: Array, label: Array) -> t
     return number, touches[:count], count
 
 
-def _settled(tree: TriangleTree, hidden: NDArray[np.int8], settings: SkinSettings) -> Bools:
+def settled(tree: TriangleTree, hidden: NDArray[np.int8], settings: SkinSettings) -> Bools:
     """Hidden faces without small islands: a patch is inner when it is large, or a body of its own."""
     _, areas = face_normals_and_areas(tree.mesh)
     whole = areas.sum()

@@ -9,17 +9,22 @@ from typing import Literal
 import numpy as np
 
 from qa.geometry.errors import GeometryError
+from qa.geometry.inner_skin import InnerSkin, find_inner_skin
+from qa.geometry.lattice import Lattice, choose_step, make_lattice
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 from qa.geometry.nesting import Nesting, nest
 from qa.geometry.reading import ReadMesh
 from qa.geometry.standing import Stand, best_stand, turn_between
 from qa.geometry.topology import Topology, area_vectors, body_sums, connect
+from qa.geometry.tree import TriangleTree, build
 
 Role = Literal["design", "prepared", "patient-scan"]
 Vat = Literal["bottom-up", "top-down", "none"]
 ROLES: tuple[Role, ...] = ("design", "prepared", "patient-scan")
 VATS: tuple[Vat, ...] = ("bottom-up", "top-down", "none")
 LAYER_MM_RANGE = (0.005, 1.0)
+_COARSE_STEP_MM = 0.5
+_COARSE_POINTS = 2_500_000
 
 
 @dataclass(frozen=True)
@@ -117,6 +122,23 @@ class Subject:
     def stand(self) -> Stand | None:
         """The best face to stand on, which is also the forming base; ``None`` when no flat face bears it."""
         return best_stand(self.mesh, self.vectors)
+
+    @cached_property
+    def tree(self) -> TriangleTree:
+        """The tree of all faces, built when a group first asks for it."""
+        return build(self.mesh)
+
+    @cached_property
+    def lattice(self) -> Lattice:
+        """Empty and solid space on a lattice of 0.5 mm, coarser for large parts; for closed meshes."""
+        step = choose_step(self.mesh.vertices, _COARSE_STEP_MM, _COARSE_POINTS)
+        return make_lattice(self.mesh, self.topology.body, step)
+
+    @cached_property
+    def inner_skin(self) -> InnerSkin:
+        """Which faces line a void; for closed meshes."""
+        sealed = (self.nesting.depth % 2 == 1) & (self.volumes < 0.0)
+        return find_inner_skin(self.lattice, self.topology.body, self.vectors, sealed, lambda: self.tree)
 
     def in_file(self, points: FloatArray) -> FloatArray:
         """Points (n x 3) of the build pose in the file's frame, in mm."""

@@ -35,6 +35,17 @@ def _triangles() -> list[tuple[int, int, int]]:
     return [(a, b, c) for quad in _QUADS for a, b, c in ((quad[0], quad[1], quad[2]), (quad[0], *quad[2:]))]
 
 
+def _cup() -> str:
+    """A box with walls of 2 mm that is open at the bottom, as OBJ text."""
+    inner = [(min(max(x, 2), 28), min(max(y, 2), 18), min(z, 8)) for x, y, z in _CORNERS]
+    rim = [(1, 2, 10, 9), (2, 3, 11, 10), (3, 4, 12, 11), (4, 1, 9, 12)]
+    quads = [tuple(i + 1 for i in quad) for quad in _QUADS[1:]]
+    lining = [tuple(i + 9 for i in reversed(quad)) for quad in _QUADS[1:]]
+    floor = [tuple(reversed(quad)) for quad in rim]
+    points = "".join(f"v {x} {y} {z}\n" for x, y, z in [*_CORNERS, *inner])
+    return points + "".join("f " + " ".join(map(str, quad)) + "\n" for quad in [*quads, *lining, *floor])
+
+
 def _stl_text() -> bytes:
     facets = "".join(
         "facet normal 0 0 0\nouter loop\n"
@@ -94,6 +105,7 @@ def warm_up() -> None:
     check_design(two, request, SHIPPED)
     aslant = CheckRequest(up=(0.0, 0.2, 1.0), insertion=(0.0, 0.2, 1.0), sheet=Sheet("petg", 0.75))
     check_design(two, aslant, SHIPPED)
+    check_design(read_mesh(_cup().encode()), request, SHIPPED)
     open_box = "\n".join((_obj(0.0)).splitlines()[:-1]).encode()
     check_design(read_mesh(open_box), CheckRequest(role="patient-scan"), SHIPPED)
     make_preview(two.mesh, max_triangles=12)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from django.urls import reverse
 
-from fixtures.meshes.solids import box, revolved, tilted_slab, turned
+from fixtures.meshes.solids import box, box_with_cavity, revolved, tilted_slab, turned
 from fixtures.meshes.writers import write_stl
 from labtrack.jobs.services.run import run_job
 from production.services import outcomes
@@ -90,6 +90,21 @@ def test_the_page_shows_how_a_sheet_goes_over_a_model(
     assert "Undercut along the forming axis" in shown
     # Nobody asked about another way off, so nothing is said about it.
     assert "insertion axis" not in shown
+
+
+def test_the_page_shows_the_walls_of_a_hollow_model(
+    attach: Callable[..., Any], client_of: Any, people: Any
+) -> None:
+    """A box of 20 mm round a cavity of 17: 1.5 mm of wall, which the limit of 2 questions."""
+    check = done(attach(write_stl(box_with_cavity(20.0, 1.5).mesh)))
+    assert check.figures["wall_min_mm"] == pytest.approx(1.5, abs=1e-5)
+    shown = client_of(people.clinic).get(reverse("qa:check", args=[check.mesh_id])).content.decode()
+    assert 'id="group-walls"' in shown and "The wall is 1.50 mm at its thinnest" in shown
+    for words in ("Thinnest wall", "Surface with too thin a wall", "Wall: worst places"):
+        assert words in shown
+    answer = client_of(people.clinic).get(reverse("qa:map", args=[check.mesh_id, "wall"]))
+    values = MapPack.from_bytes(answer.content).values[0]
+    assert np.nanmin(values) == pytest.approx(1.5, abs=1e-4)
 
 
 # What moved ---------------------------------------------------------------------------------------

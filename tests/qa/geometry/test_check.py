@@ -34,7 +34,8 @@ KEYS = [
     "triangles", "bodies", "watertight", "open_edges", "nonmanifold_edges", "inverted_bodies", "volume_ml",
     "area_cm2", "size_mm", "unit_guess", "contact_fraction", "contact_flatness_mm", "base_tilt_deg",
     "layers", "max_layer_area_cm2", "mid_air_starts", "self_intersections", "degenerate_faces",
-    "union_volume_ml", "overhang_cm2", "largest_step_cm2", "height_mm",
+    "union_volume_ml", "overhang_cm2", "largest_step_cm2", "height_mm", "hollow", "wall_min_mm",
+    "wall_p01_mm", "wall_p05_mm", "wall_below_limit_cm2",
 ]  # fmt: skip
 
 
@@ -116,7 +117,7 @@ def test_planted_faults_are_named() -> None:
 def test_clean_arches_are_silent(arch: str, seed: int) -> None:
     body = ("solid", "open-bottomed")[seed % 2]
     check = checked(make_arch(ArchForm.invent(arch, seed), body=body))  # type: ignore[arg-type]
-    mine = {"surface", "size", "contact", "layers", "forming"}
+    mine = {"surface", "size", "contact", "walls", "layers", "forming"}
     assert mine <= set(check.groups)
     loud = {row.name: row.sentence for row in check.checks if row.verdict != "pass" and row.name in OWN}
     assert loud == {}
@@ -126,6 +127,7 @@ OWN = {
     "open_edges", "bodies", "winding", "inside_out", "nonmanifold_edges", "useless_triangles",
     "self_intersections", "unit", "volume", "base_contact", "base_flatness", "base_tilt", "layer_area",
     "mid_air", "layer_step", "overhang", "supports", "forming", "forming_height", "forming_room", "undercut",
+    "wall",
 }  # fmt: skip
 
 
