@@ -14,6 +14,7 @@ from cases.moments import settled_moment
 from cases.queries import visible_cases
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
+from labtrack.accounts.services.own_sign_in import require_own_password
 from labtrack.audit.services.numbers import next_number
 from labtrack.audit.services.record import record_all_created, record_created, save_recorded
 from labtrack.audit.services.submissions import Outcome, once
@@ -38,10 +39,12 @@ class Signature:
 def sign(*, actor: Actor, password: str) -> Signature:
     """The signature of ``actor`` by their password; ``NotAllowed`` when it is wrong.
 
-    Who took over a tablet by badge or PIN signs with the password too.
+    Who took over a tablet by badge or PIN signs with the password too. Raises ``TooMany`` for guessing.
     """
-    if not actor.user.check_password(password):
-        raise NotAllowed("password-wrong", "That is not your password, so nothing was signed.")
+    try:
+        require_own_password(actor=actor, password=password)
+    except Refused:
+        raise NotAllowed("password-wrong", "That is not your password, so nothing was signed.") from None
     return Signature(actor.user.pk, timezone.now())
 
 

@@ -86,3 +86,15 @@ def test_a_badge_is_stored_as_a_keyed_digest(people: Any) -> None:
     badge = User.objects.get(pk=people.technician.pk).badge
     assert len(badge) == 64
     assert "FL-17" not in badge
+
+
+def test_a_tablet_left_open_is_no_place_to_guess_a_password(people: Any, client_of: Any) -> None:
+    client = client_of(people.technician)
+    form = {"what": "pin", "pin": "4826"}
+    for guess in range(10):
+        assert client.post("/own/", {**form, "current": f"guess {guess}"}).status_code == 422
+    assert client.post("/own/", {**form, "current": PASSWORD}).status_code == 429
+    assert Client().post("/sign-in/", {"username": "TESSA", "password": PASSWORD}).status_code == 429
+    assert User.objects.get(pk=people.technician.pk).pin == ""
+    other = client_of(people.quality)
+    assert other.post("/own/", {**form, "current": PASSWORD}).status_code == 302

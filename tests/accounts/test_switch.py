@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
+from threading import Barrier
 from typing import Any
+from unittest import mock
 
 import pytest
+from django.db import connection
 from django.test import Client
 from django.utils import timezone
 
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.models import User
-from labtrack.accounts.services.operator import FAILURES_TO_LOCK, pin_hash
+from labtrack.accounts.services.operator import FAILURES_TO_LOCK, pin_hash, switch_by_pin
 from labtrack.accounts.services.own_sign_in import change_badge, change_pin
 from labtrack.audit.models import AuditRecord
+from labtrack.errors import DomainError
 from tests.conftest import PASSWORD
 
 pytestmark = pytest.mark.django_db
@@ -136,3 +142,33 @@ def test_pins_are_hashed_with_argon2(people: Any, settings: Any) -> None:
     stored = pin_hash(PIN)
     assert stored.startswith("argon2$argon2id$")
     assert PIN not in stored
+
+
+@pytest.mark.django_db(transaction=True)
+def test_pins_tried_at_the_same_time_do_not_outrun_the_lock(tablet: Client, people: Any) -> None:
+    """Every PIN is looked at only when all tries are on their way."""
+    tries = 2 * FAILURES_TO_LOCK
+    together = Barrier(tries)
+    looked_at: list[str] = []
+
+    def look(pin: str, stored: str) -> bool:
+        looked_at.append(pin)
+        return False
+
+    def attempt(number: int) -> str:
+        together.wait(timeout=30)
+        try:
+            switch_by_pin(actor=Actor(people.technician), user_id=people.quality.pk, pin=f"{5000 + number}")
+        except DomainError as refusal:
+            return refusal.code
+        finally:
+            connection.close()
+        return "in"
+
+    with (
+        mock.patch("labtrack.accounts.services.operator.check_password", look),
+        ThreadPoolExecutor(tries) as pool,
+    ):
+        codes = Counter(pool.map(attempt, range(tries)))
+    assert len(looked_at) == FAILURES_TO_LOCK
+    assert codes == {"pin-wrong": FAILURES_TO_LOCK, "pin-locked": FAILURES_TO_LOCK}

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from django.utils import timezone
 
-from labtrack.errors import Conflict, NotAllowed, NotFound, Refused
+from labtrack.errors import Conflict, NotAllowed, NotFound, Refused, TooMany
 from production.models import MaterialInstruction, ProcessCombination
 from production.services.combinations import qualify_combination
 from production.services.delivery import deliver
@@ -56,6 +56,15 @@ def test_a_wrong_password_signs_nothing(shop: Any, actors: Any) -> None:
     finished_piece(shop)
     with pytest.raises(NotAllowed):
         sign(actor=actors.quality, password="guess")
+
+
+def test_a_password_is_not_guessed_by_signing(shop: Any, actors: Any) -> None:
+    for guess in range(10):
+        with pytest.raises(NotAllowed):
+            sign(actor=actors.quality, password=f"guess {guess}")
+    with pytest.raises(TooMany):
+        sign(actor=actors.quality, password=PASSWORD)
+    assert sign(actor=actors.manager, password=PASSWORD).user_id == actors.manager.user.pk
 
 
 def test_a_signature_is_its_owners_and_goes_stale(shop: Any, actors: Any) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from django.contrib.auth.hashers import check_password, make_password
-from django.db.models import F
+from django.db.models import F, Q
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
@@ -61,8 +61,7 @@ def switch_by_pin(*, actor: Actor, user_id: int, pin: str) -> User:
     user = User.objects.filter(pk=user_id, is_active=True, role__in=LAB_ROLES).exclude(pin="").first()
     if user is None:
         raise Refused("operator-unknown", "Choose a name from the list.", field="operator")
-    now = timezone.now()
-    if user.pin_locked_until is not None and user.pin_locked_until > now:
+    if not _take_a_try(user):
         raise TooMany(
             "pin-locked",
             f"The PIN of {user.name} is locked after {FAILURES_TO_LOCK} wrong tries. Wait five minutes, "
@@ -70,7 +69,6 @@ def switch_by_pin(*, actor: Actor, user_id: int, pin: str) -> User:
             field="pin",
         )
     if not check_password(pin, user.pin):
-        _count_failure(user)
         raise Refused("pin-wrong", "That is not the PIN of this person.", field="pin")
     User.objects.filter(pk=user.pk).update(pin_failures=0, pin_locked_until=None)
     _record(actor, user)
@@ -82,12 +80,18 @@ def _require_lab(actor: Actor) -> None:
         raise NotAllowed("not-allowed", "Only people of the lab switch operators on a shared tablet.")
 
 
-def _count_failure(user: User) -> None:
-    """Counted outside any transaction that the refusal would roll back."""
-    User.objects.filter(pk=user.pk).update(pin_failures=F("pin_failures") + 1)
-    User.objects.filter(pk=user.pk, pin_failures__gte=FAILURES_TO_LOCK).update(
-        pin_failures=0, pin_locked_until=timezone.now() + LOCK
-    )
+def _take_a_try(user: User) -> bool:
+    """Count a try before the PIN is looked at; False while locked.
+
+    Each count is one guarded update, so tries sent at the same time cannot outrun the limit. The last
+    try locks and is still looked at. Outside any transaction that a refusal would roll back.
+    """
+    now = timezone.now()
+    unlocked = User.objects.filter(Q(pin_locked_until=None) | Q(pin_locked_until__lte=now), pk=user.pk)
+    earlier = unlocked.filter(pin_failures__lt=FAILURES_TO_LOCK - 1)
+    if earlier.update(pin_failures=F("pin_failures") + 1):
+        return True
+    return bool(unlocked.update(pin_failures=0, pin_locked_until=now + LOCK))
 
 
 def _record(actor: Actor, user: User) -> None:

@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.models import User
 from labtrack.accounts.services.operator import badge_digest, pin_hash
+from labtrack.accounts.services.sign_in import name_subject, note_failure, require_slow_enough
 from labtrack.audit.services.record import save_recorded
 from labtrack.constraints import constraint_messages
 from labtrack.errors import NotAllowed, Refused
@@ -68,8 +69,15 @@ def change_badge(*, actor: Actor, current: str, code: str) -> None:
 
 
 def require_own_password(*, actor: Actor, password: str, field: str = "password") -> None:
-    """Raise ``Refused`` unless this is the actor's password: a signature asks for it every time."""
+    """Raise ``Refused`` unless this is the actor's password: a signature asks for it every time.
+
+    Wrong ones count against the same limit as at the sign-in, so that a tablet left open is no place to
+    guess at. Call it outside any transaction, which would take the count back.
+    """
+    subject = name_subject(actor.user.username)
+    require_slow_enough(subject=subject)
     if not actor.user.check_password(password):
+        note_failure(subject=subject)
         raise Refused("password-wrong", "That is not your password.", field=field)
 
 

@@ -18,7 +18,7 @@ PER_ADDRESS = 60
 
 def check_password_sign_in(*, username: str, password: str, address: str) -> User:
     """The person with this name and password. Raises ``Refused`` when wrong, ``TooMany`` when guessing."""
-    subject = username.strip().lower()[:80]
+    subject = name_subject(username)
     require_slow_enough(subject=subject, address=address)
     user = authenticate(username=username.strip(), password=password)
     if not isinstance(user, User):
@@ -31,18 +31,22 @@ def check_password_sign_in(*, username: str, password: str, address: str) -> Use
     return user
 
 
-def require_slow_enough(*, subject: str, address: str) -> None:
-    """Raise ``TooMany`` after too many recent failures of one name or one address."""
+def name_subject(username: str) -> str:
+    """Under which the failures of one sign-in name are counted."""
+    return username.strip().lower()[:80]
+
+
+def require_slow_enough(*, subject: str, address: str = "") -> None:
+    """Raise ``TooMany`` after too many recent failures of one name or, when given, one address."""
     recent = FailedSignIn.objects.filter(at__gt=timezone.now() - WINDOW)
-    if (
-        recent.filter(subject=subject).count() >= PER_SUBJECT
-        or recent.filter(address=address[:64]).count() >= PER_ADDRESS
+    if recent.filter(subject=subject).count() >= PER_SUBJECT or (
+        address and recent.filter(address=address[:64]).count() >= PER_ADDRESS
     ):
         minutes = int(WINDOW.total_seconds() // 60)
         raise TooMany("sign-in-too-often", f"Too many wrong tries. Wait {minutes} minutes and try again.")
 
 
-def note_failure(*, subject: str, address: str) -> None:
+def note_failure(*, subject: str, address: str = "") -> None:
     """Count one failure, and forget those too old to matter."""
     FailedSignIn.objects.create(subject=subject, address=address[:64])
     FailedSignIn.objects.filter(at__lt=timezone.now() - WINDOW).delete()
