@@ -43,9 +43,25 @@ def page(*needed: Capability) -> Callable[[View[Rest]], View[Rest]]:
                 actor.require(capability)
             return view(request, *args, **kwargs)
 
-        return cast("View[Rest]", _for_parts(login_required(guarded)))
+        return cast("View[Rest]", _unkept(_for_parts(login_required(guarded))))
 
     return decorate
+
+
+def _unkept(view: View[Rest]) -> View[Rest]:
+    """Let no browser keep the answer, unless the view says for how long: tablets are shared.
+
+    Else the Back button shows a page again after signing out or handing over.
+    """
+
+    @wraps(view)
+    def unkept(request: HttpRequest, *args: Rest.args, **kwargs: Rest.kwargs) -> HttpResponseBase:
+        answer = view(request, *args, **kwargs)
+        if not answer.has_header("Cache-Control"):
+            answer["Cache-Control"] = "private, no-store"
+        return answer
+
+    return cast("View[Rest]", unkept)
 
 
 def _for_parts(view: View[Rest]) -> View[Rest]:

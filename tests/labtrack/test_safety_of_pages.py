@@ -128,3 +128,15 @@ def test_a_page_open_for_too_long_says_so(people: Any) -> None:
 @pytest.mark.django_db
 def test_health_needs_no_sign_in(client: Any) -> None:
     assert client.get("/health/").json() == {"status": "ok"}
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    "address", ["/", "/cases/", "/own/", "/bench/", "/lab/", "/trends/week/", "/api/docs/"]
+)
+def test_no_browser_keeps_a_page_past_the_sign_out(address: str, people: Any, client_of: Any) -> None:
+    """On a shared tablet the Back button shows nothing of the person before."""
+    answer = client_of(people.manager).get(address)
+    assert answer.status_code == 200
+    assert "no-store" in answer["Cache-Control"]
+    assert "private" in answer["Cache-Control"]
