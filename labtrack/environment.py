@@ -96,9 +96,13 @@ def database_settings(folder: Path) -> dict[str, Any]:
     """PostgreSQL when ``LABTRACK_DATABASE_URL`` names one, else SQLite in the data folder."""
     url = value("LABTRACK_DATABASE_URL")
     if not url:
+        path = folder / "fitledger.sqlite3"
+        # Made here for its owner only, since the folder may be an older one that others can enter;
+        # SQLite gives its journal files the same mode.
+        path.touch(mode=0o600, exist_ok=True)
         return {
             "ENGINE": "django.db.backends.sqlite3",
-            "NAME": folder / "fitledger.sqlite3",
+            "NAME": path,
             "OPTIONS": {
                 "transaction_mode": "IMMEDIATE",
                 "timeout": 20,

@@ -83,3 +83,13 @@ def test_a_database_url_is_taken_apart(tmp_path: Path, monkeypatch: pytest.Monke
     monkeypatch.setenv("LABTRACK_DATABASE_URL", "mysql://lab@db/fit")
     with pytest.raises(SettingError, match="postgresql://"):
         database_settings(tmp_path)
+
+
+def test_the_database_is_its_owners_alone_in_a_folder_that_others_can_enter(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("LABTRACK_DATABASE_URL", raising=False)
+    monkeypatch.delenv("LABTRACK_DATABASE_URL_FILE", raising=False)
+    tmp_path.chmod(0o755)
+    made: Path = database_settings(tmp_path)["NAME"]
+    assert made.stat().st_mode & 0o777 == 0o600
