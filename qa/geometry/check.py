@@ -188,6 +188,8 @@ def check_design(
     ``unknown`` and the reason.
     """
     groups = [group for group in GROUPS if request.role in group.roles]
+    if not request.formed:
+        groups = [group for group in groups if group.name != "forming"]
     total = sum(group.weight for group in groups) + 1.0
     _report(progress, 0.0, "edges and bodies")
     subject = make_subject(read, request)

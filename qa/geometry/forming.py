@@ -87,7 +87,7 @@ def compute(
     vertices, vectors = _turned(subject, stand.rotation)
     height = float(vertices[:, 2].max())
     skipped = _out_of_reach(subject, vertices, vectors)
-    plumb = drop_plumb(vertices, subject.mesh.faces)
+    plumb = drop_plumb(vertices, subject.mesh.faces, subject.request.lines_across)
     if progress:
         progress(0.4)
     cut = find_undercut(vertices, subject.mesh.faces, vectors, skipped, plumb=plumb)
@@ -232,7 +232,9 @@ def _along_insertion(
     vertices, vectors = _turned(subject, rotation)
     along = rotation @ axis
     reach = float((vertices @ along).max()) - limits.value("appliance_reach")
-    cut = find_undercut(vertices, subject.mesh.faces, vectors, skipped, floor=np.append(along, reach))
+    plumb = drop_plumb(vertices, subject.mesh.faces, subject.request.lines_across)
+    floor = np.append(along, reach)
+    cut = find_undercut(vertices, subject.mesh.faces, vectors, skipped, plumb=plumb, floor=floor)
     place = _in_file(subject, cut, rotation, vertices)
     return Undercut(cut.area_mm2, cut.max_mm, place, cut.reached_mm2, cut.depths_mm, cut.cell_mm), lean, None
 

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray
 
-CELLS_ACROSS = 640
 BLOCK = 8
 _MARGIN = 2
 _SORT_FROM = 32
@@ -177,7 +176,7 @@ def _tops(
     return top, low_top
 
 
-def drop_plumb(vertices: FloatArray, faces: IndexArray, cells_across: int = CELLS_ACROSS) -> Plumb:
+def drop_plumb(vertices: FloatArray, faces: IndexArray, cells_across: int) -> Plumb:
     """Cross a surface by vertical lines, ``cells_across`` of them over its longer side in plan.
 
     Fewer lines are taken where triangles lie so thick that there would be too many crossings.

@@ -25,6 +25,7 @@ VATS: tuple[Vat, ...] = ("bottom-up", "top-down", "none")
 LAYER_MM_RANGE = (0.005, 1.0)
 _COARSE_STEP_MM = 0.5
 _COARSE_POINTS = 2_500_000
+LINES_ACROSS_RANGE = (16, 4096)
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,9 @@ class CheckRequest:
 
     ``up`` is the direction, in the file's frame, that points away from the platform; ``insertion`` the
     direction an appliance comes off, if it is not the forming axis. ``consumption_factor`` is resin used
-    per resin in the part (washing loss, supports), from the lab's material.
+    per resin in the part (washing loss, supports), from the lab's material. ``formed`` is false for what is
+    printed to be used itself: no sheet goes over it. ``lines_across`` is how many plumb lines look along
+    the part for undercuts; fewer are faster and coarser.
     """
 
     role: Role = "design"
@@ -62,6 +65,8 @@ class CheckRequest:
     insertion: tuple[float, float, float] | None = None
     platforms: tuple[Platform, ...] = ()
     consumption_factor: float = 1.0
+    formed: bool = True
+    lines_across: int = 640
 
     def __post_init__(self) -> None:
         if self.role not in ROLES:
@@ -78,6 +83,9 @@ class CheckRequest:
                 _unit(vector, name)
         if not 0 < self.consumption_factor < 100:
             raise GeometryError("consumption", "The consumption factor must be a positive number.")
+        low, high = LINES_ACROSS_RANGE
+        if not low <= self.lines_across <= high:
+            raise GeometryError("lines", f"{self.lines_across} lines across are outside {low} to {high}.")
 
 
 def _unit(vector: tuple[float, float, float], name: str) -> FloatArray:

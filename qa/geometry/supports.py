@@ -27,7 +27,8 @@ from qa.geometry.plumb import Plumb, drop_plumb, floor_below, line_near
 from qa.geometry.subject import Subject
 from qa.geometry.verdicts import Check
 
-_CELLS_ACROSS = 240
+# A coarser grid than the undercut's does for an estimate.
+_MOST_ACROSS = 240
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +81,9 @@ def find_supports(
         subject.mesh.faces,
         subject.vectors,
         touched,
-        drop_plumb(subject.mesh.vertices, subject.mesh.faces, _CELLS_ACROSS),
+        drop_plumb(
+            subject.mesh.vertices, subject.mesh.faces, min(_MOST_ACROSS, subject.request.lines_across)
+        ),
         float(np.cos(np.deg2rad(limits.value("support_angle")))),
         subject.request.layer_mm if stands else 0.0,
         lift,

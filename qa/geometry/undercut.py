@@ -29,7 +29,6 @@ from qa.geometry.plumb import (
     INSIDE,
     OPEN,
     Plumb,
-    drop_plumb,
     gap_above,
     gaps_reached,
     line_near,
@@ -413,18 +412,17 @@ def find_undercut(
     vectors: FloatArray,
     skipped: NDArray[np.bool_],
     *,
+    plumb: Plumb,
     floor: FloatArray | None = None,
-    plumb: Plumb | None = None,
 ) -> Undercut:
     """Undercut along +z of a surface, and the area a sheet draped along -z gets to.
 
-    ``vectors`` (m x 3) are the faces' area vectors in the same frame; ``skipped`` (m) faces are neither
-    undercut nor reached (the base, what is closed in). ``floor`` (a, b, c, d) leaves out places with
-    ``a x + b y + c z < d``.
+    ``vectors`` (m x 3) are the faces' area vectors in the same frame, ``plumb`` its lines; ``skipped`` (m)
+    faces are neither undercut nor reached (the base, what is closed in). ``floor`` (a, b, c, d) leaves out
+    places with ``a x + b y + c z < d``.
     """
     if floor is None:
         floor = np.array([0.0, 0.0, 1.0, -np.inf])
-    plumb = plumb if plumb is not None else drop_plumb(vertices, faces)
     step = _SAMPLE_CELLS * plumb.cell
     while count_samples(vertices, faces, step) > _MOST_SAMPLES + len(faces):
         step *= 1.5

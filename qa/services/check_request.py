@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from cases.choices import SCAN_ROLES, MeshRole
-from cases.models import MeshUse
+from cases.choices import FORMED_KINDS, SCAN_ROLES, MeshRole
+from cases.models import MeshUse, OrderLine
 from production.choices import VatKind
 from production.models import Preparation, Printer
 from qa.geometry.subject import CheckRequest, Platform, Role, Sheet
@@ -50,9 +50,16 @@ def request_of(
         layer_mm = known.get(mesh.pk, layer_mm)
     request = {"role": role, "layer_mm": layer_mm} | (printers or shop_of_printers())
     line = mesh.appliance.line if mesh.appliance else None
-    if line is not None and line.sheet_mm is not None and not line.direct_print:
+    if line is not None and not _formed(line):
+        request["formed"] = False
+    elif line is not None and line.sheet_mm is not None:
         request["sheet"] = [line.sheet_wish or "sheet", float(line.sheet_mm)]
     return request
+
+
+def _formed(line: OrderLine) -> bool:
+    """Whether a sheet goes over what is printed for a line; a guide or a study model is used as it is."""
+    return line.kind in FORMED_KINDS and not line.direct_print
 
 
 def layers_of(mesh_ids: Sequence[int]) -> dict[int, float]:
@@ -74,5 +81,6 @@ def engine_request(stored: dict[str, Any]) -> CheckRequest:
         layer_mm=stored["layer_mm"],
         vat=stored.get("vat", CheckRequest().vat),
         sheet=Sheet(sheet[0], sheet[1]) if sheet else None,
+        formed=stored.get("formed", True),
         platforms=platforms,
     )

@@ -167,6 +167,29 @@ def test_the_lab_s_printers_and_the_ordered_sheet_are_asked_about(
     assert current_checks([check]) == set()
 
 
+def test_what_no_sheet_goes_over_is_not_judged_for_forming(
+    attach: Callable[..., Any], case: Any, actors: Any
+) -> None:
+    """A retainer that is printed itself, and a study model: the part is what the clinic gets."""
+    line = case.lines.get()
+    mesh = attach(write_stl(box(30.0, 20.0, 6.0).mesh))
+    mesh.appliance = case.appliances.get()
+    mesh.save()
+    assert "formed" not in request_of(mesh)
+    line.direct_print = True
+    line.save()
+    mesh.refresh_from_db()
+    assert engine_request(request_of(mesh)).formed is False
+    line.direct_print, line.kind = False, "study-model"
+    line.save()
+    mesh.refresh_from_db()
+    assert engine_request(request_of(mesh)).formed is False
+    check_again(actor=actors.clinic, mesh=mesh)
+    check = done(mesh)
+    assert "forming" not in [section["name"] for section in check.sections]
+    assert check.figures["undercut_cm2"] is None
+
+
 def test_the_kind_of_vat_is_the_lab_s_own(shop: Any) -> None:
     from production.models import Printer
 

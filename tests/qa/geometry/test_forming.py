@@ -341,7 +341,7 @@ def test_points_on_a_line_or_in_one_place_have_a_circle_too() -> None:
 
 def test_plumb_lines_cross_a_ball_in_pairs() -> None:
     mesh = turned(box(20, 14, 9).mesh, (1, 2, 3), 33.0)
-    plumb = drop_plumb(mesh.vertices, mesh.faces)
+    plumb = drop_plumb(mesh.vertices, mesh.faces, 640)
     counts = np.diff(plumb.starts)
     assert set(np.unique(counts)) == {0, 2}
     first: FloatArray = plumb.heights[plumb.starts[:-1][counts == 2]]

@@ -30,7 +30,7 @@ with np.errstate(over="ignore"):  # hashes wrap on purpose
         ("stl", writers.write_stl(two)), ("obj", writers.write_obj(two)), ("text", _stl_text()),
         ("ply", _ply(binary=False)), ("ply binary", _ply(binary=True)), ("3mf", _package()),
     ):
-        check = check_design(read_mesh(data), CheckRequest(layer_mm=1.0), SHIPPED)
+        check = check_design(read_mesh(data), CheckRequest(layer_mm=1.0, lines_across=32), SHIPPED)
         out[name] = check.as_json()
 assert "django" not in sys.modules
 print(json.dumps(out))
