@@ -22,6 +22,7 @@ PATTERN_WORDS = {
     "twist": "Twist",
     "offset": "Offset of all surfaces",
 }
+UNIT_WORDS = {"inch": "inches", "m": "metres"}
 PATTERN_VERDICTS = {"present": "there", "absent": "not there", "unknown": "cannot tell"}
 LEFT_OUT_WORDS = {
     "border": "at the scan's open edges",
@@ -165,6 +166,12 @@ def identity_words(row: PrintComparison) -> str:
     return "Cannot tell which design it is"
 
 
+def unit_words(row: PrintComparison) -> str:
+    """The unit that would fit the scan, as a person says it."""
+    unit = str(row.result.get("misfit_unit") or "")
+    return UNIT_WORDS.get(unit, unit)
+
+
 def next_steps(row: PrintComparison) -> list[str]:
     """What to do about a comparison that did not pass."""
     if row.state != CheckState.DONE or row.verdict == Verdict.PASS:
@@ -194,7 +201,7 @@ def next_steps(row: PrintComparison) -> list[str]:
 def _about_identity(row: PrintComparison) -> list[str]:
     misfit, best = row.result.get("misfit"), row.result["identity"].get("best")
     if misfit == "unit":
-        return [f"Compare again, reading the file in {row.result.get('misfit_unit')}; the button is above."]
+        return [f"Compare again, reading the file in {unit_words(row)}; the button is above."]
     if misfit == "mirrored":
         return ["Export the scan again without mirroring, and upload that."]
     if misfit == "inside_out":
@@ -309,10 +316,10 @@ def histogram_chart(row: PrintComparison) -> Chart | None:
         figure=figure,
         columns=("from (mm)", "to (mm)", "share of area (%)"),
         rows=[
-            [a, b, one] for a, b, one in zip(edges, edges[1:], share, strict=False) if one > 0
+            [a, b, round(one, 2)] for a, b, one in zip(edges, edges[1:], share, strict=False) if one > 0
         ],
         csv_url=reverse("qa:comparison-csv", args=[row.pk]),
-        note=f"n = {working['n']} samples, weighted by area. Solid lines: tolerance ±{tolerance:.3f} mm; "
+        note=f"n = {working['n']:,} samples, weighted by area. Solid lines: tolerance ±{tolerance:.3f} mm; "
         "dashed: 2.5 and 97.5 percentile. The outermost bars hold what lies beyond.",
     )  # fmt: skip
 
@@ -337,9 +344,8 @@ def pattern_chart(row: PrintComparison) -> Chart | None:
         ends = one["ci95"]
         rows.append(
             [
-                name, _rounded(one["size"]), one["unit"], _rounded(ends[0]), _rounded(ends[1]),
+                name, _rounded(one["size"], 3), one["unit"], _rounded(ends[0], 3), _rounded(ends[1], 3),
                 _rounded(one["share"], 3), _rounded(one["vif"], 1), PATTERN_VERDICTS[one["verdict"]],
-                one["hint"],
             ]
         )  # fmt: skip
         if one["size"] is None or None in ends:

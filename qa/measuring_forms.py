@@ -132,7 +132,8 @@ class ProofForm(forms.Form):
     """A check block: what each side should be, and what it is."""
 
     printer = forms.ModelChoiceField(
-        queryset=Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment")
+        empty_label="Choose",
+        queryset=Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment"),
     )
     device = DeviceField(EquipmentKind.CALIPER, label="Caliper")
     occurred_at = MomentField(label="Measured")

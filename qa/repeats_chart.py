@@ -91,7 +91,7 @@ def _row(one: GroupRepeats) -> list[Any]:
 
 
 def _mm(value: float) -> float | None:
-    return round(value, 4) if math.isfinite(value) else None
+    return round(value, 3) if math.isfinite(value) else None
 
 
 def overall_rows(found: Repeats) -> list[tuple[str, float | None, tuple[float | None, float | None]]]:

@@ -185,7 +185,8 @@ def compare_print(
     mended = _mended_share(deviation, left, request)
     tell(0.75, "Judging the identity")
     own = Contender(request.design_name, deviation, registration.margin)
-    others = _contenders(candidates or {}, samples, request, tell)
+    # What is wrong at sight (unit, size, nothing but a table) is wrong for every candidate.
+    others = _contenders(candidates or {}, samples, request, tell) if misfit is None else []
     identity = identify(own, others, mended_share=mended, settings=request.identity)
     if misfit is None:
         # Even a good fit leaves open which of two parts in the file was meant.

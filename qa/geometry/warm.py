@@ -6,8 +6,13 @@ import io
 import struct
 import zipfile
 
+import numpy as np
+
 from qa.geometry.check import check_design
+from qa.geometry.compare import CompareRequest, compare_print, prepared
+from qa.geometry.distances import Landmark, LandmarkSheet, Span
 from qa.geometry.limits import SHIPPED
+from qa.geometry.mesh import Mesh
 from qa.geometry.preview import make_preview
 from qa.geometry.reading import read_mesh
 from qa.geometry.subject import CheckRequest, Platform, Sheet
@@ -96,6 +101,42 @@ def _package() -> bytes:
     return stream.getvalue()
 
 
+def _lopsided(steps: int, turn_rad: float = 0.0) -> Mesh:
+    """A closed block with an uneven top that fits itself in one pose only, turned about its height, mm."""
+    x, y = np.meshgrid(np.linspace(-20, 20, steps), np.linspace(-14, 14, steps), indexing="ij")
+    top = 9 + 4 * np.sin(x / 5) * np.cos(y / 4) + 0.15 * x + 3 * np.exp(-((x - 9) ** 2 + (y + 5) ** 2) / 9)
+    points = np.column_stack(
+        [np.tile(x.ravel(), 2), np.tile(y.ravel(), 2), np.r_[top.ravel(), 0 * x.ravel()]]
+    )
+    a = (np.arange(steps - 1)[:, None] * steps + np.arange(steps - 1)).ravel()
+    over = np.vstack([np.column_stack(c) for c in ((a, a + steps, a + steps + 1), (a, a + steps + 1, a + 1))])
+    rim = np.r_[
+        np.arange(steps) * steps,
+        (steps - 1) * steps + np.arange(1, steps),
+        np.arange(steps - 2, -1, -1) * steps + steps - 1,
+        np.arange(steps - 2, 0, -1),
+    ]
+    ahead, below = np.roll(rim, -1), steps * steps
+    walls = np.vstack(
+        [np.column_stack(c) for c in ((rim, rim + below, ahead), (ahead, rim + below, ahead + below))]
+    )
+    faces = np.vstack([over, over[:, ::-1] + below, walls]).astype(np.int32)
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    return Mesh(np.ascontiguousarray(points @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])), faces)
+
+
+def _warm_comparison() -> None:
+    """A scan that fits, with landmarks and another candidate, and one that does not."""
+    design, scan = _lopsided(24), _lopsided(31, 0.7)
+    marks = tuple(Landmark(str(k), (*design.vertices[k][:2], design.vertices[k][2])) for k in (100, 400))
+    sheet = LandmarkSheet(marks, (Span("span", ("100", "400")),))
+    request = CompareRequest(landmarks=sheet, spacing_mm=0.6)
+    ready = prepared(design, request)
+    compare_print(ready, scan, request, {"another": _lopsided(20)})
+    mirrored = Mesh(scan.vertices * [-1.0, 1.0, 1.0], np.ascontiguousarray(scan.faces[:, ::-1]))
+    compare_print(ready, mirrored, request)
+
+
 def warm_up() -> None:
     """Run every kernel once on a tiny mesh: seconds the first time, then a fraction of one."""
     for data in (_stl_binary(), _stl_text(), _ply(binary=True), _ply(binary=False), _package()):
@@ -109,6 +150,7 @@ def warm_up() -> None:
     open_box = "\n".join((_obj(0.0)).splitlines()[:-1]).encode()
     check_design(read_mesh(open_box), CheckRequest(role="patient-scan"), SHIPPED)
     make_preview(two.mesh, max_triangles=12)
+    _warm_comparison()
 
 
 if __name__ == "__main__":

@@ -184,6 +184,12 @@ class MorningProof(models.Model):
     def __str__(self) -> str:
         return f"check block of {self.printer} on {self.day}"
 
+    @property
+    def by_side(self) -> list[ProofValue | None]:
+        """The block's sides in the order of ``Side``; None for one that was not measured."""
+        found = {value.side: value for value in self.values.all()}
+        return [found.get(side.value) for side in Side]
+
 
 class ProofValue(models.Model):
     proof = models.ForeignKey(MorningProof, on_delete=models.PROTECT, related_name="values")

@@ -39,6 +39,7 @@ from qa.comparison_page import (
     next_steps,
     pattern_chart,
     pattern_hints,
+    unit_words,
     was_judged,
 )
 from qa.comparison_report import report as draw_report
@@ -162,6 +163,8 @@ def _shown(row: PrintComparison) -> dict[str, Any]:
         "result": row.result,
         "current": is_current(row),
         "other_unit": row.result.get("misfit_unit") or "",
+        "other_unit_words": unit_words(row),
+        "measured": bool(row.result["figures"]["n"]),
     }
 
 

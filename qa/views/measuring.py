@@ -17,6 +17,7 @@ from labtrack.errors import NotFound
 from labtrack.web import actor_of, attempt, csv_response, page, submission_key
 from production.choices import EquipmentKind
 from production.models import Equipment, Printer
+from qa.choices import Side
 from qa.measuring_forms import CaliperForm, LandmarksForm, ProofForm
 from qa.proof_charts import proof_charts, proof_csv_rows
 from qa.queries.devices import devices_of, uncertainty_of
@@ -204,6 +205,7 @@ def proof_entry(request: HttpRequest) -> HttpResponse:
     context = {
         "form": form,
         "printers": printers,
+        "sides": list(Side),
         "missing": without_proof_today(printers, timezone.localdate()),
         "recent": proofs()[:RECENT],
         "may_write": actor.may(Capability.SHOP_WRITE),
@@ -237,6 +239,7 @@ def proofs_of(request: HttpRequest, code: str) -> HttpResponse:
         "printer": printer,
         "charts": proof_charts(printer, rows),
         "recent": rows[:RECENT],
+        "sides": list(Side),
         "may_write": actor_of(request).may(Capability.SHOP_WRITE),
     }
     return render(request, "qa/proofs_of.html", context)

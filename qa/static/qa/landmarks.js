@@ -84,6 +84,9 @@
       const names = landmarks().map((mark) => mark.name);
       options(spanFrom, names);
       options(spanTo, names);
+      if (spanTo.value === spanFrom.value && names.length > 1) {
+        spanTo.selectedIndex = (spanFrom.selectedIndex + 1) % names.length;
+      }
     }
     draw();
   }
