@@ -332,14 +332,13 @@ def _upright(at: float, dash: str, colour: str) -> dict[str, Any]:
 
 
 def pattern_chart(row: PrintComparison) -> Chart | None:
-    """Size of each pattern at the ends of the arch with its 95 % interval; doubtful ones are open circles."""
+    """Size of each pattern where it moves most with its 95 % interval; doubtful ones are open circles."""
     told = row.result["pattern"]
     if not told or not was_judged(row):
         return None
-    half = row.result["half_width_mm"]
     rows, names, sizes, low, high, symbols = [], [], [], [], [], []
     for one in told:
-        to_mm = half / 100.0 if one["unit"] == "%" else 1.0
+        to_mm = row.result["pattern_mm_per_unit"][one["name"]]
         name = PATTERN_WORDS.get(one["name"], one["name"])
         ends = one["ci95"]
         rows.append(
@@ -374,12 +373,12 @@ def pattern_chart(row: PrintComparison) -> Chart | None:
                     "thickness": 2,
                     "color": "--ink",
                 },
-                "hovertemplate": "%{y}: %{x:+.3f} mm at the ends of the arch<extra></extra>",
+                "hovertemplate": "%{y}: %{x:+.3f} mm where it moves most<extra></extra>",
                 "showlegend": False,
             }
         ],
         "layout": {
-            "xaxis": {"title": {"text": "Size at the ends of the arch (mm)"}, "zeroline": True},
+            "xaxis": {"title": {"text": "Size where it moves most (mm)"}, "zeroline": True},
             "yaxis": {"autorange": "reversed"},
         },
     }

@@ -122,13 +122,12 @@ def _histogram(row: PrintComparison, axes: Axes) -> None:
 def _patterns(row: PrintComparison, axes: Axes) -> None:
     told = [one for one in row.result["pattern"] if one["size"] is not None and None not in one["ci95"]]
     told = told if was_judged(row) else []
-    axes.set_title("Patterns, mm at the ends of the arch", fontsize=9)
+    axes.set_title("Patterns, mm where it moves most", fontsize=9)
     axes.tick_params(labelsize=7)
     if not told:
         axes.text(0.5, 0.5, "None could be told.", ha="center", transform=axes.transAxes, fontsize=8)
         return
-    half = row.result["half_width_mm"]
-    per = np.array([half / 100.0 if one["unit"] == "%" else 1.0 for one in told])
+    per = np.array([row.result["pattern_mm_per_unit"][one["name"]] for one in told])
     size = per * np.array([one["size"] for one in told])
     ends = per[:, None] * np.array([one["ci95"] for one in told])
     places = np.arange(len(told))

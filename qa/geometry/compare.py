@@ -28,7 +28,7 @@ from qa.geometry.sampling import Samples, sample_surface
 from qa.geometry.skin import SkinSettings
 from qa.geometry.tree import signed
 
-ENGINE = "comparison 1.0"
+ENGINE = "comparison 1.1"
 Progress = Callable[[float, str], None]
 FEWEST_TRIANGLES = 20
 

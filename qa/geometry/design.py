@@ -22,11 +22,13 @@ SNAP_DEG = 2.5
 class Frame:
     """Frame of the patterns. ``axes`` 3 x 3, rows x, y, z: z the forming axis toward the crowns, y the
     in-plane mirror axis toward the front, x = y cross z; ``origin`` the working surface's centroid (mm);
-    ``half_width_mm`` H, ``depth_mm`` D and ``back_mm`` the rearmost y."""
+    ``half_width_mm`` H, ``half_height_mm`` the farthest z on either side, ``depth_mm`` D and ``back_mm`` the
+    rearmost y."""
 
     origin: FloatArray
     axes: FloatArray
     half_width_mm: float
+    half_height_mm: float
     depth_mm: float
     back_mm: float
 
@@ -100,7 +102,12 @@ def pattern_frame(outer: Mesh, target: Target, is_base: NDArray[np.bool_], base:
     local = (used - origin) @ axes.T
     low, high = local.min(axis=0), local.max(axis=0)
     return Frame(
-        origin, axes, float(high[0] - low[0]) / 2.0, float(max(high[1] - low[1], 1e-9)), float(low[1])
+        origin,
+        axes,
+        float(high[0] - low[0]) / 2.0,
+        float(max(high[2], -low[2])),
+        float(max(high[1] - low[1], 1e-9)),
+        float(low[1]),
     )
 
 

@@ -3,15 +3,15 @@
 The signed deviation over the working surface is modelled as d = n . u(x) + c + noise, with six rigid columns
 always in the fit (registration has already absorbed the rigid part of every pattern) and robust weights. The
 design is warped by the fit, measured again and refitted until nothing moves, since one linear pass leaves a
-false height scale. Intervals come from a bootstrap over surface patches, because neighbouring deviations
-are correlated (block bootstrap, e.g. B. Efron and R. Tibshirani, An Introduction to the Bootstrap, 1993,
-chapter 8); variance inflation after D. Marquardt (Technometrics 12, 1970): above the limit, 10, a pattern
-cannot be told from the others on this surface.
+false height scale. Intervals come from a jackknife over surface patches and from the residuals' own
+correlation (``pattern_errors``), because neighbouring deviations go together; variance inflation after
+D. Marquardt (Technometrics 12, 1970): above the limit, 10, a pattern cannot be told from the others on this
+surface.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -21,6 +21,7 @@ from scipy.stats import t as student
 from qa.geometry.design import Design, Frame
 from qa.geometry.identity import patch_numbers
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
+from qa.geometry.pattern_errors import ErrorSettings, standard_errors, tukey_weight
 from qa.geometry.tree import TriangleTree, build, signed
 from qa.geometry.tree_kernels import all_vertex_normals
 
@@ -33,21 +34,23 @@ OFFSET = NAMES.index("offset")
 
 @dataclass(frozen=True)
 class PatternSettings:
-    """Tolerances of the fit (mm unless named). ``method_um`` is what the method itself may be off by at
-    the ends of the arch; it widens every interval and is the least size that is called present."""
+    """Tolerances of the fit (mm unless named). ``method_mm`` is what the method itself may be off by at
+    the ends of the arch; it widens every interval. ``patches_mm``: the first size that gives
+    ``enough_patches`` is left out patch by patch; the smallest must give ``fewest_patches``."""
 
     points: int = 20_000
-    patch_mm: float = 5.0
+    patches_mm: tuple[float, ...] = (10.0, 7.0, 5.0)
     rounds: int = 10
     settled_mm: float = 1e-4
     largest_vif: float = 10.0
-    replicates: int = 400
     level: float = 0.95
     method_mm: float = 0.002
     least_present_mm: float = 0.005
     reach_mm: float = 4.0
     fewest_points: int = 300
     fewest_patches: int = 20
+    enough_patches: int = 40
+    errors: ErrorSettings = field(default_factory=ErrorSettings)
     seed: int = 0
 
 
@@ -99,7 +102,15 @@ def fields(frame: Frame, points: FloatArray) -> FloatArray:
 
 def reach_of(frame: Frame) -> FloatArray:
     """Displacement in mm at the far ends that one unit of each pattern makes (6)."""
-    return np.array([frame.half_width_mm, frame.half_width_mm, 1.0, 1.0, 1.0, 1.0])
+    return np.array([frame.half_width_mm, frame.half_height_mm, 1.0, 1.0, 1.0, 1.0])
+
+
+def mm_per_unit(frame: Frame) -> dict[str, float]:
+    """What one unit of each pattern, as it is told, moves the far ends by, in mm."""
+    return {
+        name: float(reach) / PER_UNIT.get(name, 1.0)
+        for name, reach in zip(NAMES, reach_of(frame), strict=True)
+    }
 
 
 def fit_patterns(
@@ -129,12 +140,12 @@ def fit_patterns(
         if np.abs(step * reach).max() < settings.settled_mm:
             break
     kept = model.last_points
-    patch = patch_numbers(kept, settings.patch_mm)
+    patch = _patches(kept, settings)
     if patch.max() + 1 < settings.fewest_patches:
         return None
     step, robust_weights = robust_solve(rows, residual, robust)
     left = residual - rows @ step
-    deviation = bootstrap_deviation(rows, left, robust_weights, patch, settings)
+    deviation = standard_errors(rows, left, robust, kept, patch, settings.errors)
     vif = variance_inflation(rows, robust_weights)
     share = shares_lost(rows, rows @ total + left, robust_weights)
     scale = 1.4826 * float(np.median(np.abs(left)))
@@ -142,6 +153,14 @@ def fit_patterns(
         design.frame, total[6:], deviation[6:], vif[6:], share[6:], int(patch.max()) + 1, settings
     )
     return PatternFit(patterns, model.last_tree, scale, len(kept), int(patch.max()) + 1)
+
+
+def _patches(points: FloatArray, settings: PatternSettings) -> NDArray[np.int64]:
+    for size_mm in settings.patches_mm:
+        patch = patch_numbers(points, size_mm)
+        if patch.max() + 1 >= settings.enough_patches:
+            break
+    return patch
 
 
 class _Model:
@@ -227,9 +246,7 @@ def robust_solve(rows: FloatArray, values: FloatArray, weights: FloatArray) -> t
     for _ in range(8):
         use = weights * tukey
         new = _solve(rows, values, use)
-        left = np.abs(values - rows @ new)
-        cut = max(4.685 * 1.4826 * float(np.median(left)), 1e-6)
-        tukey = np.where(left < cut, (1.0 - np.minimum(left / cut, 1.0) ** 2) ** 2, 0.0)
+        tukey = tukey_weight(values - rows @ new)
         if np.abs(new - step).max() < 1e-9:
             step = new
             break
@@ -272,33 +289,6 @@ def shares_lost(rows: FloatArray, values: FloatArray, weights: FloatArray) -> Fl
         return np.zeros(count)
     lost = [left([c for c in range(count) if c != k]) - everything for k in range(count)]
     return np.clip(np.array(lost) / rigid, 0.0, 1.0)
-
-
-def bootstrap_deviation(
-    rows: FloatArray,
-    left: FloatArray,
-    weights: FloatArray,
-    patch: NDArray[np.int64],
-    settings: PatternSettings,
-) -> FloatArray:
-    """Standard deviation of each coefficient over patches drawn with replacement.
-
-    Only the patches' sums are redrawn, so a replicate costs one small solve.
-    """
-    count, columns = int(patch.max()) + 1, rows.shape[1]
-    order = np.argsort(patch, kind="stable")
-    edges = np.searchsorted(patch[order], np.arange(count))
-    weighted = rows * weights[:, None]
-    matrices = np.zeros((count, columns, columns))
-    for k in range(columns):
-        matrices[:, k] = np.add.reduceat(weighted[order] * rows[order, k][:, None], edges)
-    rights = np.add.reduceat(weighted[order] * left[order][:, None], edges)
-    random = np.random.default_rng(settings.seed)
-    draws = random.multinomial(count, np.full(count, 1.0 / count), size=settings.replicates)
-    sums = np.einsum("rp,pij->rij", draws, matrices, optimize=True)
-    ridge = 1e-12 * np.einsum("rii->r", sums)[:, None, None] * np.eye(columns)
-    steps = np.linalg.solve(sums + ridge, (draws @ rights)[:, :, None])[:, :, 0]
-    return np.asarray(steps.std(axis=0, ddof=1) * np.sqrt(count / (count - 1.0)))
 
 
 def _told(

@@ -37,7 +37,7 @@ class ErrorSettings:
     reach_mm: float = 6.0
     far_mm: float = 9.0
     lags: int = 24
-    pairs_of: int = 6_000
+    pairs_of: int = 4_000
     seed: int = 0
 
 
@@ -88,9 +88,7 @@ def _by_jackknife(
     edges = np.searchsorted(patch[order], np.arange(count))
     scaled = rows[order] / size
     weighted = scaled * (areas * slope)[order, None]
-    parts = np.stack(
-        [np.add.reduceat(weighted * scaled[:, [k]], edges) for k in range(columns)], axis=2
-    )
+    parts = np.stack([np.add.reduceat(weighted * scaled[:, [k]], edges) for k in range(columns)], axis=2)
     pulls = np.add.reduceat(scaled * (areas * score)[order, None], edges)
     ridge = 1e-12 * np.eye(columns)
     moved = np.linalg.solve(information - parts + ridge, pulls[:, :, None])[:, :, 0]

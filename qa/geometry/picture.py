@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from qa.geometry.compare import Comparison
 from qa.geometry.mesh import FloatArray, Mesh
+from qa.geometry.pattern import mm_per_unit
 from qa.geometry.tree import signed
 
 Format = Literal["png", "pdf"]
@@ -236,10 +237,9 @@ def _histogram(found: Comparison, axes: Axes) -> None:
 
 
 def _patterns(found: Comparison, axes: Axes) -> None:
-    """Size of each pattern at the ends of the arch in mm, with its interval; unknown ones are hatched."""
-    half = found.design.frame.half_width_mm
+    """Size of each pattern where it moves most in mm, with its interval; unknown ones are hatched."""
     names = [one.name.replace("_", " ") for one in found.pattern]
-    per = [half / 100.0 if one.unit == "%" else 1.0 for one in found.pattern]
+    per = [mm_per_unit(found.design.frame)[one.name] for one in found.pattern]
     sizes = [one.size * to_mm for one, to_mm in zip(found.pattern, per, strict=True)]
     reach = [
         [(one.size - one.ci95[0]) * to_mm for one, to_mm in zip(found.pattern, per, strict=True)],
@@ -256,5 +256,5 @@ def _patterns(found: Comparison, axes: Axes) -> None:
         axes.invert_yaxis()
     else:
         axes.text(0.5, 0.5, "No pattern could be fitted.", ha="center", transform=axes.transAxes)
-    axes.set_xlabel("size at the ends of the arch, mm (bars: 95 % interval; hatched: cannot tell)")
+    axes.set_xlabel("size where it moves most, mm (bars: 95 % interval; hatched: cannot tell)")
     axes.set_title("Patterns", fontsize=9)

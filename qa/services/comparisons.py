@@ -39,6 +39,7 @@ from production.models import Equipment, Part
 from qa.choices import CheckState, Reference
 from qa.geometry.compare import ENGINE, CompareRequest, Comparison, compare_print
 from qa.geometry.errors import GeometryError
+from qa.geometry.pattern import mm_per_unit
 from qa.geometry.picture import coloured_scan, draw, histogram_of, scale_limit
 from qa.geometry.preview import make_preview
 from qa.geometry.reading import ReadMesh, read_mesh
@@ -345,7 +346,7 @@ def _computed(comparison: PrintComparison, progress: Progress) -> _Result:
 def _values(found: Comparison, scan: ReadMesh, left_out: list[str]) -> dict[str, Any]:
     """Column values of a finished comparison."""
     result = found.as_json()
-    result["half_width_mm"] = found.design.frame.half_width_mm
+    result["pattern_mm_per_unit"] = mm_per_unit(found.design.frame)
     result["misfit_unit"] = found.misfit.unit if found.misfit else None
     result["scan_triangles"] = len(scan.mesh.faces)
     result["candidates_left_out"] = left_out

@@ -9,7 +9,7 @@ from statsmodels.stats.outliers_influence import variance_inflation_factor
 from fixtures.meshes import distort, pattern_frame
 from qa.geometry.design import Design, prepare
 from qa.geometry.mesh import Mesh
-from qa.geometry.pattern import NAMES, PatternFit, fit_patterns, variance_inflation
+from qa.geometry.pattern import NAMES, PatternFit, fit_patterns, mm_per_unit, variance_inflation
 from qa.geometry.sampling import sample_surface
 from tests.qa.geometry import scenes
 
@@ -59,7 +59,7 @@ def test_planted_patterns_come_back(design: Design, planted, expected) -> None:
     for one in fit.patterns:
         assert one.vif < 10
         size = expected.get(one.name, 0.0)
-        at_ends = design.frame.half_width_mm / 100 if one.unit == "%" else 1.0
+        at_ends = mm_per_unit(design.frame)[one.name]
         assert abs(one.size - size) * at_ends < max(0.005, 0.05 * abs(size) * at_ends), one
         assert one.verdict == ("present" if size else "absent"), one
         assert not size or one.ci95[0] <= size <= one.ci95[1] or abs(one.size - size) * at_ends < 0.005
@@ -77,7 +77,7 @@ def test_a_partial_scan_still_tells_or_says_it_cannot(design: Design) -> None:
     part = scenes.part(bent, bent.corners().mean(axis=1)[:, 0] < 5.0)
     for one in fitted(design, part).patterns:
         size = {"scale": -0.4, "bow": 0.2}.get(one.name, 0.0)
-        at_ends = design.frame.half_width_mm / 100 if one.unit == "%" else 1.0
+        at_ends = mm_per_unit(design.frame)[one.name]
         close = abs(one.size - size) * at_ends < max(0.012, 0.05 * abs(size) * at_ends)
         assert one.verdict == "unknown" or close, one
 
