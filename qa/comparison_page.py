@@ -331,6 +331,14 @@ def _upright(at: float, dash: str, colour: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def millimetres_of(row: PrintComparison, pattern: dict[str, Any]) -> float:
+    """What one unit of a pattern moves the part by where it moves it most, mm."""
+    told = row.result.get("pattern_mm_per_unit")
+    if told is None:  # by engine 1.0, which took the height for as wide as the arch
+        return float(row.result["half_width_mm"]) / 100.0 if pattern["unit"] == "%" else 1.0
+    return float(told[pattern["name"]])
+
+
 def pattern_chart(row: PrintComparison) -> Chart | None:
     """Size of each pattern where it moves most with its 95 % interval; doubtful ones are open circles."""
     told = row.result["pattern"]
@@ -338,7 +346,7 @@ def pattern_chart(row: PrintComparison) -> Chart | None:
         return None
     rows, names, sizes, low, high, symbols = [], [], [], [], [], []
     for one in told:
-        to_mm = row.result["pattern_mm_per_unit"][one["name"]]
+        to_mm = millimetres_of(row, one)
         name = PATTERN_WORDS.get(one["name"], one["name"])
         ends = one["ci95"]
         rows.append(

@@ -23,6 +23,7 @@ from qa.comparison_page import (
     guard_of,
     headline,
     identity_words,
+    millimetres_of,
     next_steps,
     was_judged,
 )
@@ -127,7 +128,7 @@ def _patterns(row: PrintComparison, axes: Axes) -> None:
     if not told:
         axes.text(0.5, 0.5, "None could be told.", ha="center", transform=axes.transAxes, fontsize=8)
         return
-    per = np.array([row.result["pattern_mm_per_unit"][one["name"]] for one in told])
+    per = np.array([millimetres_of(row, one) for one in told])
     size = per * np.array([one["size"] for one in told])
     ends = per[:, None] * np.array([one["ci95"] for one in told])
     places = np.arange(len(told))
@@ -146,7 +147,7 @@ def _foot(row: PrintComparison, axes: Axes) -> None:
     lines = []
     if working["n"]:
         lines.append(
-            f"Working surface, n = {working['n']}: mean {working['mean_mm']:+.3f} mm, SD "
+            f"Working surface, n = {working['n']:,}: mean {_signed(working['mean_mm'])} mm, SD "
             f"{working['sd_mm']:.3f} mm, 95 % within ±{working['p95_abs_mm']:.3f} mm; tolerance "
             f"±{row.request['tolerance_mm']:.3f} mm (limits version {row.limits.version})."
         )
@@ -155,7 +156,7 @@ def _foot(row: PrintComparison, axes: Axes) -> None:
     if told:
         lines.append(
             "Patterns: " + "; ".join(
-                f"{PATTERN_WORDS.get(one['name'], one['name']).lower()} {one['size']:+.3f} {one['unit']} "
+                f"{PATTERN_WORDS.get(one['name'], one['name']).lower()} {_signed(one['size'])} {one['unit']} "
                 f"({PATTERN_VERDICTS[one['verdict']]})" for one in told
             ) + "."
         )  # fmt: skip
@@ -171,10 +172,16 @@ def _foot(row: PrintComparison, axes: Axes) -> None:
     axes.text(0, 1, "\n".join(wrapped), va="top", fontsize=7.5)
 
 
+def _signed(value: float) -> str:
+    """Three decimals with a sign; nothing is neither more nor less."""
+    rounded = round(value, 3)
+    return f"{rounded:+.3f}".replace("-", "−") if rounded else "0.000"
+
+
 def _distance_line(one: dict[str, Any]) -> str:
     if one["error_mm"] is None:
         return f"{one['name']}: design {one['design_mm']:.3f} mm; not found on the scan."
     return (
         f"{one['name']}: design {one['design_mm']:.3f} mm, scan {one['scan_mm']:.3f} mm, error "
-        f"{one['error_mm']:+.3f} mm: {_WORDS[one['verdict']].lower()}."
+        f"{_signed(one['error_mm'])} mm: {_WORDS[one['verdict']].lower()}."
     )
