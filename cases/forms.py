@@ -21,6 +21,7 @@ from cases.services.order import (
     usual_tissue,
 )
 from labtrack.accounts.actor import Actor
+from labtrack.numbers import DecimalNumber, WholeNumber
 
 CHOOSE: list[tuple[str, str]] = [("", "Choose…")]
 
@@ -29,10 +30,8 @@ def _date_input() -> forms.DateInput:
     return forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
 
-def _whole(label: str, *, most: int, least: int = 0, initial: int = 0, **more: Any) -> forms.IntegerField:
-    return forms.IntegerField(
-        label=label, min_value=least, max_value=most, initial=initial, required=False, **more
-    )
+def _whole(label: str, *, most: int, least: int = 0, initial: int = 0, **more: Any) -> WholeNumber:
+    return WholeNumber(label=label, min_value=least, max_value=most, initial=initial, required=False, **more)
 
 
 class CaseFilterForm(forms.Form):
@@ -137,12 +136,12 @@ class LineForm(forms.Form):
     tissue = forms.ChoiceField(
         label="Touches", required=False, choices=[("", "As usual for it"), *Tissue.choices]
     )
-    hours_per_day = forms.DecimalField(
+    hours_per_day = DecimalNumber(
         label="Worn per day", required=False, min_value=0, max_value=24, max_digits=4, decimal_places=1
     )
     days = _whole("Worn for", most=MOST_DAYS, help_text="Days of one appliance.")
     sheet_wish = forms.CharField(label="Sheet asked for", required=False, max_length=80)
-    sheet_mm = forms.DecimalField(
+    sheet_mm = DecimalNumber(
         label="Sheet thickness", required=False, min_value=0, max_value=10, max_digits=4, decimal_places=2
     )
     line_note = forms.CharField(label="Note", required=False, max_length=300)

@@ -10,6 +10,7 @@ from django import forms
 from django.utils import timezone
 
 from cases.choices import Tissue
+from labtrack.numbers import DecimalNumber, WholeNumber
 from production.choices import (
     EVENTS_OF_KIND,
     MEASURING_KINDS,
@@ -27,7 +28,7 @@ from production.choices import (
 )
 from production.models import Equipment, Lot, Material, Printer, Tank
 
-NOW_HELP = "Leave empty for now."
+NOW_HELP = "Empty means now."
 CHOOSE = "Choose…"
 NONE = "None"
 
@@ -102,13 +103,13 @@ class EquipmentForm(forms.Form):
     grade = forms.ChoiceField(
         choices=[("", "–"), *PrinterGrade.choices], required=False, help_text="Printers only."
     )
-    platform_x_mm = forms.DecimalField(
+    platform_x_mm = DecimalNumber(
         label="Platform width (mm)", required=False, min_value=0, max_digits=6, decimal_places=1
     )
-    platform_y_mm = forms.DecimalField(
+    platform_y_mm = DecimalNumber(
         label="Platform depth (mm)", required=False, min_value=0, max_digits=6, decimal_places=1
     )
-    build_height_mm = forms.DecimalField(
+    build_height_mm = DecimalNumber(
         label="Build height (mm)", required=False, min_value=0, max_digits=6, decimal_places=1
     )
     purpose = forms.ChoiceField(
@@ -117,7 +118,7 @@ class EquipmentForm(forms.Form):
         label="For",
         help_text="Tanks and wash baths: what their material is for.",
     )
-    capacity_ml = forms.IntegerField(
+    capacity_ml = WholeNumber(
         label="Capacity (ml)",
         required=False,
         min_value=1,
@@ -150,7 +151,7 @@ class EventForm(forms.Form):
         empty_label=NONE,
         help_text="For filling and topping up.",
     )
-    quantity_ml = forms.IntegerField(label="Amount (ml)", required=False, min_value=1, max_value=1_000_000)
+    quantity_ml = WholeNumber(label="Amount (ml)", required=False, min_value=1, max_value=1_000_000)
     moved_to = forms.ModelChoiceField(
         queryset=Printer.objects.none(),
         required=False,
@@ -158,7 +159,7 @@ class EventForm(forms.Form):
         label="Moved to",
         help_text="For a move only.",
     )
-    value = forms.DecimalField(label="Measured value", required=False, max_digits=10, decimal_places=3)
+    value = DecimalNumber(label="Measured value", required=False, max_digits=10, decimal_places=3)
     unit = forms.CharField(max_length=20, required=False, help_text="Of the measured value, such as mW/cm².")
     note = forms.CharField(max_length=300, required=False)
 
@@ -200,7 +201,7 @@ class MaterialForm(forms.Form):
     name = forms.CharField(max_length=80)
     colour = forms.CharField(max_length=40, required=False)
     translucency = forms.ChoiceField(choices=[("", "–"), *Translucency.choices], required=False)
-    thickness_mm = forms.DecimalField(
+    thickness_mm = DecimalNumber(
         label="Nominal thickness (mm)",
         required=False,
         min_value=0,
@@ -208,17 +209,17 @@ class MaterialForm(forms.Form):
         decimal_places=2,
         help_text="Sheets only.",
     )
-    density_g_per_ml = forms.DecimalField(
+    density_g_per_ml = DecimalNumber(
         label="Density (g/ml)", required=False, min_value=0, max_digits=5, decimal_places=3
     )
-    price = forms.DecimalField(
+    price = DecimalNumber(
         required=False,
         min_value=0,
         max_digits=8,
         decimal_places=2,
         help_text="Per litre, kilogram or sheet.",
     )
-    consumption_factor = forms.DecimalField(
+    consumption_factor = DecimalNumber(
         initial=1,
         min_value=1,
         max_digits=4,
@@ -233,7 +234,7 @@ class MaterialInstructionForm(forms.Form):
     tissue = forms.ChoiceField(
         choices=Tissue.choices, help_text="Which tissue it may touch, after the document."
     )
-    contact_hours_max = forms.IntegerField(
+    contact_hours_max = WholeNumber(
         label="Longest contact (hours, summed)",
         required=False,
         min_value=1,
@@ -268,13 +269,13 @@ class CombinationForm(forms.Form):
 class PreparationForm(forms.Form):
     profile_name = forms.CharField(max_length=60, label="Exposure profile")
     profile_revision = forms.CharField(max_length=20, label="Revision of the profile")
-    layer_um = forms.IntegerField(label="Layer (µm)", min_value=5, max_value=1000)
+    layer_um = WholeNumber(label="Layer (µm)", min_value=5, max_value=1000)
     orientation = forms.ChoiceField(choices=Orientation.choices)
-    tilt_deg = forms.DecimalField(
+    tilt_deg = DecimalNumber(
         label="Tilt (degrees)", initial=0, min_value=0, max_value=90, max_digits=4, decimal_places=1
     )
     hollow = forms.BooleanField(required=False)
-    wall_mm = forms.DecimalField(
+    wall_mm = DecimalNumber(
         label="Wall (mm)",
         required=False,
         min_value=0,
@@ -283,7 +284,7 @@ class PreparationForm(forms.Form):
         help_text="When hollow.",
     )
     supports = forms.BooleanField(required=False)
-    compensation_percent = forms.DecimalField(
+    compensation_percent = DecimalNumber(
         label="Shrinkage compensation (%)", initial=0, max_digits=5, decimal_places=3
     )
     occurred_at = MomentField(label="When")
@@ -298,7 +299,7 @@ class PlanForm(forms.Form):
         queryset=Lot.objects.none(), required=False, empty_label=NONE, help_text="Filament printers only."
     )
     start_now = forms.BooleanField(required=False, initial=True, label="Starts right away")
-    resin_temp_c = forms.DecimalField(
+    resin_temp_c = DecimalNumber(
         label="Resin temperature (°C)",
         required=False,
         min_value=-20,
@@ -318,8 +319,8 @@ class PlanForm(forms.Form):
 
 class FinishForm(forms.Form):
     finished_at = MomentField(label="Ended")
-    layers = forms.IntegerField(required=False, min_value=1, max_value=1_000_000)
-    resin_ml = forms.DecimalField(
+    layers = WholeNumber(required=False, min_value=1, max_value=1_000_000)
+    resin_ml = DecimalNumber(
         label="Material used (ml)", required=False, min_value=0, max_digits=8, decimal_places=2
     )
     failure = forms.CharField(
@@ -333,9 +334,9 @@ class FinishForm(forms.Form):
 class RunForm(forms.Form):
     equipment = OfferedField(queryset=Equipment.objects.none(), required=False, empty_label=CHOOSE)
     program = forms.CharField(max_length=60, required=False, label="Programme")
-    minutes = forms.DecimalField(min_value=0, max_value=10_000, max_digits=6, decimal_places=1)
+    minutes = DecimalNumber(min_value=0, max_value=10_000, max_digits=6, decimal_places=1)
     finished_at = MomentField(label="Ended")
-    temperature_c = forms.DecimalField(
+    temperature_c = DecimalNumber(
         label="Temperature (°C)", required=False, min_value=-50, max_value=500, max_digits=4, decimal_places=1
     )
     note = forms.CharField(max_length=200, required=False)
@@ -366,19 +367,19 @@ class CycleForm(forms.Form):
         help_text="Scan or type the mark on the model, such as P-000123: a scan records the cycle.",
     )
     sheet_lot = LotChoiceField(queryset=Lot.objects.none(), label="Sheet", empty_label=CHOOSE)
-    heat_s = forms.IntegerField(label="Heating (s)", min_value=0, max_value=3600)
-    sheet_temp_c = forms.DecimalField(
+    heat_s = WholeNumber(label="Heating (s)", min_value=0, max_value=3600)
+    sheet_temp_c = DecimalNumber(
         label="Sheet temperature (°C)", required=False, max_digits=4, decimal_places=1
     )
-    pressure_bar = forms.DecimalField(
+    pressure_bar = DecimalNumber(
         label="Pressure (bar)",
         required=False,
         max_digits=4,
         decimal_places=2,
         help_text="Below zero for a vacuum.",
     )
-    hold_s = forms.IntegerField(label="Holding (s)", required=False, min_value=0, max_value=3600)
-    cool_s = forms.IntegerField(label="Cooling (s)", required=False, min_value=0, max_value=3600)
+    hold_s = WholeNumber(label="Holding (s)", required=False, min_value=0, max_value=3600)
+    cool_s = WholeNumber(label="Cooling (s)", required=False, min_value=0, max_value=3600)
     occurred_at = MomentField(label="When")
 
     def __init__(self, *args: Any, **options: Any) -> None:

@@ -56,6 +56,9 @@ def url_of(thing: Any) -> str:
 
 
 def read_mark(text: str) -> tuple[str, int] | None:
-    """The letter and number of a typed or scanned mark; None when it is no mark."""
-    found = MARK.fullmatch(text.strip())
+    """The letter and number of a typed or scanned mark; None when it is no mark.
+
+    Scanners that send the start and stop of a Code 39 label put a star on either side.
+    """
+    found = MARK.fullmatch(text.strip().strip("*"))
     return (found.group(1).upper(), int(found.group(2))) if found else None

@@ -12,6 +12,7 @@ from django.utils import timezone
 from cases.choices import ToothNotation
 from labtrack.accounts.choices import LAB_ROLES
 from labtrack.accounts.models import User
+from labtrack.numbers import DecimalNumber, FloatNumber, number_box
 from production.choices import WORK_STEPS, Outcome, Step
 from qa.check_figures import unit_words
 from qa.choices import DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
@@ -40,7 +41,7 @@ class MomentField(forms.DateTimeField):
 
     def __init__(self, **kwargs: Any) -> None:
         kwargs.setdefault("required", False)
-        kwargs.setdefault("help_text", "Leave empty for now.")
+        kwargs.setdefault("help_text", "Empty means now.")
         kwargs.setdefault(
             "widget", forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
         )
@@ -199,10 +200,9 @@ class LimitsForm(forms.Form):
         self.fields["based_on"].initial = version.version
         self.limits = limit_set(version).limits
         for limit in self.limits:
-            self.fields[f"limit_{limit.name}"] = forms.FloatField(
+            self.fields[f"limit_{limit.name}"] = FloatNumber(
                 label=limit.meaning or limit.name,
                 initial=f"{limit.value:g}",
-                widget=forms.NumberInput(attrs={"step": "any"}),
             )
             self.fields[f"source_{limit.name}"] = forms.CharField(
                 label=f"Source of: {limit.meaning or limit.name}",
@@ -411,6 +411,20 @@ class CostsForm(_CostsModelForm):
             "late_step": "One more step on a part that is bad already",
             "note": "Where the figures come from",
         }
+        widgets = {
+            name: number_box()
+            for name in (
+                "lost_part",
+                "remake",
+                "filter_tank",
+                "failed_build",
+                "labour_per_h",
+                "labour_min",
+                "machine_per_h",
+                "late_step",
+            )
+        }
+        field_classes = dict.fromkeys(widgets, DecimalNumber)
 
 
 class BaselineForm(forms.Form):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from django import forms
 
+from labtrack.numbers import FloatNumber
 from production.choices import EquipmentKind
 from production.models import Equipment
 from qa.models import AgreementStudy, DeviceStudy, PlannedComparison
@@ -37,7 +38,7 @@ class DeviceStudyForm(_StudyModelForm):
 class StudyValuesForm(forms.Form):
     """One field for each part, person and trial."""
 
-    bias_mm = forms.FloatField(
+    bias_mm = FloatNumber(
         label="Known offset from a reference in mm",
         initial=0,
         required=False,
@@ -50,9 +51,11 @@ class StudyValuesForm(forms.Form):
         for part in range(1, study.parts + 1):
             for person in range(1, study.appraisers + 1):
                 for trial in range(1, study.trials + 1):
-                    self.fields[self._name(part, person, trial)] = forms.FloatField(
+                    self.fields[self._name(part, person, trial)] = FloatNumber(
                         label=f"Part {part}, person {person}, time {trial}, in mm",
-                        widget=forms.NumberInput(attrs={"step": "any", "class": "cell"}),
+                        widget=forms.TextInput(
+                            attrs={"inputmode": "decimal", "autocomplete": "off", "class": "cell"}
+                        ),
                     )
 
     @staticmethod

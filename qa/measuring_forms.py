@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 
 from cases.choices import Unit
+from labtrack.numbers import DecimalNumber
 from production.choices import EquipmentKind
 from production.models import Printer
 from qa.choices import Reference, Side
@@ -121,11 +122,8 @@ class CaliperForm(forms.Form):
         return {name: value for name, value in found.items() if value is not None}
 
 
-def _length_field(label: str) -> forms.DecimalField:
-    return forms.DecimalField(
-        label=label, required=False, max_digits=7, decimal_places=3, min_value=0,
-        widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
-    )  # fmt: skip
+def _length_field(label: str) -> DecimalNumber:
+    return DecimalNumber(label=label, required=False, max_digits=7, decimal_places=3, min_value=0)
 
 
 class ProofForm(forms.Form):

@@ -5,7 +5,9 @@ from __future__ import annotations
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
 
 from cases.models import Case
@@ -46,6 +48,8 @@ def bench(request: HttpRequest) -> HttpResponse:
         "to_print": queries.preparations_to_print().count(),
         "owing": tanks_that_owe(now),
         "runs": TREATMENT_STEPS,
+        # What was not found stays in the box to be put right.
+        "mark": request.GET.get("mark", "")[:60],
         "panels": shown_panels(bench_panels, None, request),
         **powers(actor_of(request)),
     }
@@ -67,7 +71,8 @@ def go(request: HttpRequest) -> HttpResponse:
     text = request.GET.get("mark", "").strip()
     mark = read_mark(text)
     if mark is not None:
-        thing = TABLES[mark[0]]._default_manager.filter(number=mark[1]).first()
+        table = TABLES[mark[0]]
+        thing = table._default_manager.filter(number=mark[1]).first()
         if thing is not None:
             return redirect(url_of(thing))
     equipment = Equipment.objects.filter(code__iexact=text).first()
@@ -76,10 +81,15 @@ def go(request: HttpRequest) -> HttpResponse:
     lots = list(Lot.objects.filter(number__iexact=text)[:2])
     if len(lots) == 1:
         return redirect(url_of(lots[0]))
-    if text:
+    if mark is not None:
+        name = table._meta.verbose_name
+        messages.error(request, f"There is no {name} “{text[:40]}”. Compare the number with the label.")
+    elif text:
         messages.error(
             request,
             f"Nothing bears the mark “{text[:40]}”. Marks look like P-000123 (part), A-000123 (piece), "
             "B-00012 (build), F-00012 (forming batch) or C-00012 (case); equipment and lots by their label.",
         )
-    return redirect("production:bench")
+    return redirect(
+        f"{reverse('production:bench')}?{urlencode({'mark': text})}" if text else "production:bench"
+    )

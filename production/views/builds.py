@@ -44,6 +44,7 @@ from production.views.common import answer_sheets, by_number, posted_ids, powers
 
 NO_BUILD = "There is no build under that number."
 PER_PAGE = 60
+MOST_COPIES = 50
 
 
 @page(Capability.SHOP_WRITE)
@@ -119,6 +120,9 @@ def plan(request: HttpRequest) -> HttpResponse:
         status = 422
     search = request.GET.get("q", "").strip()[:40]
     page_obj = Paginator(preparations_to_print(search), PER_PAGE).get_page(request.GET.get("page"))
+    rows: Any = page_obj.object_list
+    for preparation in rows:
+        preparation.copies = request.POST.get(f"copies-{preparation.pk}", "1")
     preset = request.GET.get("chosen", "") if request.method != "POST" else ""
     chosen = {int(text) for text in preset.split(",") if text.isdigit() and len(text) < 19}
     context = {
@@ -138,9 +142,7 @@ def _plan(request: HttpRequest, form: PlanForm) -> Build:
     if tank is None and printer.needs_tank:
         tank = _tank_in(printer)
     copies = [
-        PlannedPart(pk)
-        for pk in posted_ids(request, "preparation")
-        for _ in range(_copies(request.POST.get(f"copies-{pk}", "1")))
+        PlannedPart(pk) for pk in posted_ids(request, "preparation") for _ in range(_copies(request, pk))
     ]
     with use_case():
         build = plan_build(
@@ -165,8 +167,18 @@ def _plan(request: HttpRequest, form: PlanForm) -> Build:
     return build
 
 
-def _copies(text: str) -> int:
-    return min(int(text), 50) if text.isdigit() and len(text) < 4 and int(text) > 0 else 1
+def _copies(request: HttpRequest, pk: int) -> int:
+    """How many of one prepared design; what is no such count is refused, never guessed."""
+    text = request.POST.get(f"copies-{pk}", "1").strip()
+    count = int(text) if text.isascii() and text.isdigit() and len(text) < 4 else 0
+    if not 0 < count <= MOST_COPIES:
+        design = Preparation.objects.filter(pk=pk).select_related("appliance__case").first()
+        name = f" of {design.appliance.label}" if design else ""
+        raise Refused(
+            "copies-unclear",
+            f"How many{name}? “{text[:10]}” is no count: type a whole number from 1 to {MOST_COPIES}.",
+        )
+    return count
 
 
 def _tank_in(printer: Any) -> Any:
@@ -222,6 +234,7 @@ def _build_page(
         "ended": build.state in (BuildState.FINISHED, BuildState.FAILED),
         "cautions": ("resin",),
         "next_steps": _next_steps(parts, filament=build.tank_id is None),
+        "open_outcomes": sum(1 for part in parts if not part.outcome),
         "direct": [
             part
             for part in parts
@@ -322,12 +335,22 @@ def _record(request: HttpRequest, build: Build, form: FinishForm) -> str:
             actor=actor, key=f"{key}:outcomes" if key else "", step=Step.PRINT, results=results
         )
         said.append(f"{len(results)} outcomes recorded.")
+    if what == "finish":
+        said += _still_open(build)
     at = build.started_at or moment_now(None)
     sheet = answer_sheet(Step.PRINT, at, data=request.POST)
     answered = answer_sheets(request, actor, key=key, sheets=[sheet], subject="build", subject_ids=[build.pk])
     if answered:
         said.append(f"{answered} answers recorded.")
     return " ".join(said) or "Nothing was chosen, so nothing changed."
+
+
+def _still_open(build: Build) -> list[str]:
+    """What is left to say of a build that has just ended."""
+    count = build.parts.filter(outcome="").count()
+    if not count:
+        return []
+    return [f"{count} part{'s have' if count > 1 else ' has'} no outcome yet: say below how they came out."]
 
 
 def _results(request: HttpRequest, build: Build) -> list[PartResult]:

@@ -78,6 +78,8 @@ def batch(request: HttpRequest, number: int) -> HttpResponse:
             else:
                 pieces = ", ".join(piece.mark for cycle in made for piece in cycle.pieces.all())
                 messages.success(request, f"Recorded. Mark what came off: {pieces}.")
+                for cycle in made:
+                    _warn(request, cycle)
                 return redirect("production:forming-batch", number=number)
     waiting = waiting_parts(timezone.now()).get(Step.FORM, [])
     context = {
@@ -93,6 +95,25 @@ def batch(request: HttpRequest, number: int) -> HttpResponse:
         **powers(actor),
     }
     return render(request, "production/batch.html", context, status=status)
+
+
+def _warn(request: HttpRequest, cycle: FormingCycle) -> None:
+    """What was done is recorded as it was; what is dangerous or looks like a slip is said at once."""
+    part = cycle.part
+    if part.build.tank_id is not None and not part.treated.filter(run__step=Step.CURE).exists():
+        messages.warning(
+            request,
+            f"No cure is recorded for {part.mark}. Uncured resin: touch model and piece with gloves only, "
+            "and form no other model of this build. Record the cure if it was done; if not, put the piece "
+            "on hold.",
+        )
+    if cycle.forming > 1:
+        pieces = ", ".join(piece.mark for piece in cycle.pieces.all())
+        messages.warning(
+            request,
+            f"{part.mark} was formed before: this is forming {cycle.forming} over it. If its label was "
+            f"scanned twice by mistake, open {pieces} and record it as scrapped.",
+        )
 
 
 def _settings_of(last: FormingCycle | None) -> dict[str, Any]:

@@ -55,7 +55,7 @@ def find_mark(text: str) -> Part | Piece:
 
     A directly printed part that became a piece is found as that piece.
     """
-    match = MARK.fullmatch(text)
+    match = MARK.fullmatch(text.strip().strip("*"))
     if match is None:
         raise Refused(
             "mark-unreadable", "That is no mark. Scan or type one such as P-000123 or A-000045.", field="mark"

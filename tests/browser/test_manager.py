@@ -66,7 +66,7 @@ def test_a_changed_limit_is_a_new_version_with_its_source(visit: Any, store: Any
     page = visit("maria", width=1280)
     page.get_by_role("link", name="Lab", exact=True).click()
     page.get_by_role("link", name="See or change the limits").click()
-    flatness = page.get_by_role("spinbutton", name=re.compile("Highest to lowest of the base face, above"))
+    flatness = page.get_by_role("textbox", name=re.compile("^Highest to lowest of the base face, above"))
     flatness.fill("0.25")
     page.get_by_role("button", name="Put the new version in force").click()
     # Without a source it is refused, and what was typed stays.
@@ -77,5 +77,5 @@ def test_a_changed_limit_is_a_new_version_with_its_source(visit: Any, store: Any
     page.get_by_role("button", name="Put the new version in force").click()
     expect(page.get_by_role("heading", name="In force: version 2")).to_be_visible()
     row = page.get_by_role("row", name=re.compile("Highest to lowest of the base face, above"))
-    expect(row.get_by_role("textbox")).to_have_value("Own trial of 12 forms")
+    expect(row.get_by_role("textbox", name=re.compile("^Source"))).to_have_value("Own trial of 12 forms")
     assert page.said == []

@@ -79,13 +79,14 @@ def test_lists_cost_a_bounded_number_of_queries(
         assert client.get(reverse(f"production:{name}")).status_code == 200
 
 
-@pytest.mark.parametrize("typed", ["{mark}", "{lower}", " {plain} "])
+@pytest.mark.parametrize("typed", ["{mark}", "{lower}", " {plain} ", "{starred}"])
 def test_a_scanned_mark_opens_its_page(shop: Shop, people: Any, client_of: Any, typed: str) -> None:
     piece = shop.piece()
     forms = {
         "mark": piece.mark,
         "lower": piece.mark.lower(),
         "plain": f"A{piece.number}",
+        "starred": f"*{piece.mark}*",
     }
     response = client_of(people.technician).get("/bench/go/", {"mark": typed.format(**forms)})
     assert response["Location"] == reverse("production:piece", args=[piece.number])
@@ -96,6 +97,43 @@ def test_an_unknown_mark_says_what_marks_look_like(shop: Shop, people: Any, clie
     assert client.get("/bench/go/", {"mark": "tank-1"})["Location"] == "/lab/equipment/tank-1/"
     page = client.get("/bench/go/", {"mark": "<b>zzz"}, follow=True).content.decode()
     assert "Nothing bears the mark" in page and "<b>zzz" not in page
+    # A number that nothing bears is told apart from what is no mark, and stays in the box to be put right.
+    page = client.get("/bench/go/", {"mark": "P-999999"}, follow=True).content.decode()
+    assert "There is no part “P-999999”" in page and 'value="P-999999"' in page
+
+
+@pytest.mark.parametrize("count", ["2,5", "0", "51", "", "two", "٣"])
+def test_a_count_that_is_none_is_refused_and_kept(
+    shop: Shop, people: Any, client_of: Any, count: str
+) -> None:
+    preparation = shop.preparation()
+    posted = {
+        "preparation": preparation.pk,
+        f"copies-{preparation.pk}": count,
+        "printer": shop.printer.pk,
+        "start_now": "on",
+    }
+    response = client_of(people.technician).post("/bench/plan/", posted)
+    page = response.content.decode()
+    assert response.status_code == 422
+    assert f"How many of {preparation.appliance.label}?" in page
+    assert f'name="copies-{preparation.pk}" value="{count}"' in page
+    assert not Build.objects.exists()
+
+
+def test_a_build_ended_without_outcomes_says_how_many_are_open(
+    shop: Shop, people: Any, client_of: Any
+) -> None:
+    build = shop.plan([shop.preparation(), shop.preparation()], at=shop.at(hours=-1))
+    builds.start_build(actor=shop.tech, build_id=build.pk, started_at=shop.at(hours=-1))
+    url = f"/bench/builds/{build.number}/"
+    client = client_of(people.technician)
+    page = client.post(f"{url}record/", {"what": "finish"}, follow=True).content.decode()
+    count = build.parts.count()
+    assert f"{build.label} is finished. {count} part" in page and "no outcome yet" in page
+    assert 'data-all-outcomes="good"' in page
+    client.post(f"{url}record/", {"what": "answers"} | {f"outcome-{p.pk}": "good" for p in build.parts.all()})
+    assert "outcome yet" not in client.get(url).content.decode()
 
 
 def test_a_build_goes_from_plan_to_end_in_two_submissions(shop: Shop, people: Any, client_of: Any) -> None:
@@ -209,6 +247,28 @@ def test_a_scan_records_a_cycle_with_the_last_settings(shop: Shop, people: Any, 
     assert FormingCycle.objects.count() == Piece.objects.count() == 2
     client.post(f"{url}close/")
     assert "open" not in client.get(url).content.decode().split("</h1>")[1][:200]
+
+
+def test_forming_over_an_uncured_model_and_a_second_scan_are_said_at_once(
+    shop: Shop, people: Any, client_of: Any
+) -> None:
+    build = shop.printed(2, at=shop.at(hours=-6))
+    cured, uncured = build.parts.order_by("number")
+    shop.treat("cure", [cured], at=shop.at(hours=-2))
+    batch = shop.batch(shop.at(hours=-1))
+    client = client_of(people.technician)
+    url = f"/bench/forming/{batch.number}/"
+    values = {"sheet_lot": shop.sheet_lot.pk, "heat_s": "30"}
+
+    def page(mark: str) -> str:
+        return client.post(url, values | {"marks": mark}, follow=True).content.decode()
+
+    first = page(cured.mark)
+    assert (
+        "Mark what came off" in first and "No cure is recorded" not in first and "formed before" not in first
+    )
+    assert f"{cured.mark} was formed before: this is forming 2" in page(cured.mark)
+    assert f"No cure is recorded for {uncured.mark}" in page(uncured.mark)
 
 
 def test_many_pieces_are_trimmed_at_once(shop: Shop, people: Any, client_of: Any) -> None:

@@ -11,8 +11,12 @@
       const inField = event.target.closest("input, select, textarea, button, a, summary, [contenteditable]");
       if (!inField && event.key.length === 1 && !event.ctrlKey && !event.metaKey && !event.altKey) {
         box.focus();
+        box.select();
       }
     });
+    if (document.activeElement === box) {
+      box.select();
+    }
   }
 
   // In a list of marks the scanner's Enter parts two marks instead of sending the form.
