@@ -65,13 +65,30 @@ FIGURE_WORDS = {
     "wall_p01_mm": "Wall that 1 % of the surface is below",
     "wall_p05_mm": "Wall that 5 % of the surface is below",
     "wall_below_limit_cm2": "Surface with too thin a wall",
+    "wall_min_place": "Thinnest wall at, in the file",
+    "wall_ray_min_mm": "Thinnest wall by ray",
+    "wall_ray_p01_mm": "Wall by ray that 1 % of the surface is below",
+    "wall_ray_p05_mm": "Wall by ray that 5 % of the surface is below",
+    "wall_ray_below_limit_cm2": "Surface with too thin a wall by ray",
+    "wall_spacing_mm": "Places measured are apart by",
+    "vat": "Kind of vat",
     "cavities": "Cavities",
     "sealed_cavities": "Cavities without a way out",
+    "cavity_openings": "Openings of cavities",
+    "openings_of_each": "Openings of each open cavity",
+    "cavity_ml": "Room in cavities",
+    "sealed_ml": "Room in cavities without a way out",
+    "drains_mm": "Way out of each open cavity",
     "drain_min_mm": "Narrowest way out",
     "trapped_ml": "Resin left inside as it is printed",
     "trapped_after_turning_ml": "Resin left inside after the best turning",
     "suction_pocket_ml": "Suction pockets",
+    "drain_axis": "Drains best with this pointing down, in the file",
     "suction_from_mm": "Suction begins at a height of",
+    "suction_area_cm2": "Largest suction pocket",
+    "suction_pockets": "Number of suction pockets",
+    "resin_if_solid_ml": "Resin if it were solid",
+    "inside_step_mm": "Inside measured in steps of",
     "layers": "Layers",
     "layer_mm": "Layer",
     "max_layer_area_cm2": "Largest layer area",
@@ -107,6 +124,10 @@ ROW_WORDS = {
     "layer_area": "Largest layer",
     "layer_step": "Growth of area",
     "supports": "Supports",
+    "sealed_cavities": "Cavities without a way out",
+    "drain": "Way out of cavities",
+    "trapped": "Resin left inside",
+    "suction": "Suction",
     "overhang": "Overhang",
     "forming": "Forming",
     "forming_height": "Height for forming",
@@ -119,9 +140,14 @@ ROW_WORDS = {
 # What a person wants to hear of a mesh that passes.
 PASS_SPEAKERS = ("supports", "base_contact", "wall", "undercut", "volume")
 # Null means here that it was not asked for or does not apply, not that it cannot be told.
-_NOT_ASKED = ("support_", "insertion_", "scan_", "mean_sheet_", "frame_")
+_NOT_ASKED = (
+    "support_", "insertion_", "scan_", "mean_sheet_", "frame_", "wall_", "drain_",
+    "suction_from_", "suction_area_",
+)  # fmt: skip
 # Directions and places are three numbers beside each other, not a size.
 _POINTS = ("_axis", "_place", "_up")
+# One number for each of several things.
+_LISTS = ("drains_mm", "openings_of_each")
 _UNITS = ("ml", "cm2", "mm2", "mm", "deg", "um", "percent")
 _UNIT_WORDS = {"cm2": "cm²", "mm2": "mm²", "deg": "°", "um": "µm", "percent": "%"}
 
@@ -262,6 +288,8 @@ def _figure(name: str, value: Any, unit: str) -> Figure:
     if isinstance(value, dict):
         return Figure(words(name), ", ".join(f"{key} {one}" for key, one in value.items()), "", numeric=False)
     if isinstance(value, list):
+        if name in _LISTS:
+            return Figure(words(name), ", ".join(rounded(float(one)) for one in value), unit, numeric=True)
         if all(isinstance(one, int | float) for one in value):
             if name.endswith(_POINTS):
                 return Figure(words(name), ", ".join(rounded(float(one)) for one in value), "", numeric=True)

@@ -15,7 +15,7 @@ from typing import Any, Protocol, cast
 
 import numpy as np
 
-from qa.geometry import contact, forming, layers, size, supports, surface, walls
+from qa.geometry import contact, forming, inside, layers, size, supports, surface, walls
 from qa.geometry.limits import LimitSet
 from qa.geometry.maps import SurfaceMap
 from qa.geometry.mesh import FloatArray, IndexArray
@@ -35,7 +35,7 @@ __all__ = [
     "surface_maps",
 ]
 
-ENGINE = "geometry 1.2"
+ENGINE = "geometry 1.3"
 
 
 class GroupModule(Protocol):
@@ -67,6 +67,7 @@ GROUPS: tuple[Group, ...] = (
     Group("size", "size", cast(GroupModule, size), ROLES, 1.0),
     Group("contact", "base contact", cast(GroupModule, contact), _PRINTED, 2.0),
     Group("walls", "walls", cast(GroupModule, walls), _PRINTED, 2.0),
+    Group("inside", "inside", cast(GroupModule, inside), _PRINTED, 3.0),
     Group("layers", "layers", cast(GroupModule, layers), _PRINTED, 4.0),
     Group("forming", "forming", cast(GroupModule, forming), _PRINTED, 2.0),
 )
@@ -75,7 +76,8 @@ PROMISED = (
     "self_intersections", "degenerate_faces", "overhang_cm2", "largest_step_cm2", "mid_air_starts",
     "undercut_cm2", "undercut_max_mm", "forming_axis", "areal_draw_ratio", "mean_sheet_left_mm", "height_mm",
     "stand_rotation", "supports_needed", "hollow", "wall_min_mm", "wall_p01_mm", "wall_p05_mm",
-    "wall_below_limit_cm2",
+    "wall_below_limit_cm2", "cavities", "sealed_cavities", "drain_min_mm", "trapped_ml",
+    "trapped_after_turning_ml", "suction_pocket_ml", "suction_from_mm", "solid_volume_ml",
 )  # fmt: skip
 
 
@@ -84,7 +86,8 @@ class Profile:
     """The part layer by layer, for a chart: ``None`` areas are open outlines.
 
     ``mid_air`` rows are x, y, z in the file's frame (mm) and area (mm2); ``mid_air_heights_mm`` their
-    heights over the platform. ``open_chains`` counts loose ends per layer.
+    heights over the platform, ``suction_heights_mm`` where suction pockets seal.
+    ``open_chains`` counts loose ends per layer.
     """
 
     layer_mm: float
@@ -93,6 +96,7 @@ class Profile:
     open_chains: IndexArray
     mid_air: FloatArray
     mid_air_heights_mm: FloatArray
+    suction_heights_mm: FloatArray
 
     def as_json(self) -> dict[str, Any]:
         """A JSON-ready form; areas that are not defined become null."""
@@ -103,6 +107,7 @@ class Profile:
             "open_chains": jsonable(self.open_chains),
             "mid_air": jsonable(self.mid_air),
             "mid_air_heights_mm": jsonable(self.mid_air_heights_mm),
+            "suction_heights_mm": jsonable(self.suction_heights_mm),
         }
 
 
@@ -219,7 +224,7 @@ def check_design(
         figures=MappingProxyType(jsonable(dict.fromkeys(PROMISED) | sections.figures)),
         checks=tuple(sections.checks),
         sections=tuple(sections.made),
-        profile=_profile(found.get("layers")),
+        profile=_profile(found.get("layers"), found.get("inside")),
         groups=MappingProxyType(found),
     )
 
@@ -264,7 +269,7 @@ def _resolution_rows(read: ReadMesh) -> list[Check]:
     ]  # fmt: skip
 
 
-def _profile(figures: layers.LayerFigures | None) -> Profile | None:
+def _profile(figures: layers.LayerFigures | None, within: inside.InsideFigures | None) -> Profile | None:
     if figures is None or figures.profile is None:
         return None
     raw = figures.profile
@@ -275,4 +280,5 @@ def _profile(figures: layers.LayerFigures | None) -> Profile | None:
         open_chains=raw.open_chains,
         mid_air=figures.mid_air,
         mid_air_heights_mm=(raw.starts[: len(figures.mid_air), 0] + 0.5) * raw.layer_mm,
+        suction_heights_mm=np.sort([pocket.from_mm for pocket in within.pockets] if within else []),
     )

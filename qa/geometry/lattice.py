@@ -70,18 +70,24 @@ class Lattice:
         _, rows, columns = self.shape
         layer, rest = np.divmod(cells, rows * columns)
         row, column = np.divmod(rest, columns)
-        turned = self.origin + self.step_mm * np.column_stack([column, row, layer])
-        return np.asarray(turned @ _turn())
+        u, v, z = (
+            start + self.step_mm * each for start, each in zip(self.origin, (column, row, layer), strict=True)
+        )
+        cosine, sine = _turn()
+        return np.column_stack([cosine * u - sine * v, sine * u + cosine * v, z])
 
 
-def _turn() -> FloatArray:
-    cosine, sine = float(np.cos(TURN_RAD)), float(np.sin(TURN_RAD))
-    return np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
+def _turn() -> tuple[float, float]:
+    """Cosine and sine of the lattice's turn."""
+    return float(np.cos(TURN_RAD)), float(np.sin(TURN_RAD))
 
 
 def into_lattice(points: FloatArray) -> FloatArray:
     """Points or directions (n x 3) of the mesh's frame in the lattice's turned frame."""
-    return np.asarray(points @ _turn().T)
+    # Written out: a product of matrices this thin costs more in threads than in sums.
+    cosine, sine = _turn()
+    x, y, z = points[:, 0], points[:, 1], points[:, 2]
+    return np.column_stack([cosine * x + sine * y, cosine * y - sine * x, z])
 
 
 def choose_step(vertices: FloatArray, finest_mm: float, most_points: int) -> float:
@@ -304,7 +310,10 @@ def surface_points(lattice: Lattice) -> tuple[FloatArray, IndexArray, NDArray[np
         winding = after[1:] - after[lines.starts[line]]
         buried.append(np.where(lines.facing > 0, winding, winding - lines.facing) != 0)
     faces = np.concatenate([each.face for each in lattice.lines])
-    return np.vstack(parts) @ _turn(), faces, np.concatenate(buried)
+    turned, (cosine, sine) = np.vstack(parts), _turn()
+    u, v = turned[:, 0].copy(), turned[:, 1].copy()
+    turned[:, 0], turned[:, 1] = cosine * u - sine * v, sine * u + cosine * v
+    return turned, faces, np.concatenate(buried)
 
 
 def count_blocked(lattice: Lattice, label: NDArray[np.uint8]) -> tuple[Bytes, Bytes]:
@@ -316,3 +325,25 @@ def count_blocked(lattice: Lattice, label: NDArray[np.uint8]) -> tuple[Bytes, By
             *lattice.shape, axis, inner, outer,
         )  # fmt: skip
     return inner, outer
+
+
+def marks_at_vertices(lattice: Lattice, marks: Bytes, mesh: Mesh, normals: FloatArray) -> Bytes:
+    """For every vertex the mark of an empty lattice point beside it, on the side that ``normals`` (n x 3, any
+    length) point to; 0 where none of the points round it is marked.
+
+    ``mesh`` stands where the lattice was laid. A thin wall does not lend its other side's mark.
+    """
+    points = (into_lattice(mesh.vertices) - lattice.origin) / lattice.step_mm
+    out = into_lattice(normals)
+    length = np.linalg.norm(out, axis=1, keepdims=True)
+    out = np.divide(out, length, out=np.zeros_like(out), where=length > 0)
+    corner = np.floor(points + 0.3 * out).astype(np.int64)
+    layers, rows, columns = lattice.shape
+    found = np.zeros(len(points), np.uint8)
+    for shift in np.ndindex(2, 2, 2):
+        at = corner + np.array(shift)
+        beside = np.sum((at - points) * out, axis=1) > 0.0
+        beside &= ((at >= 0) & (at < [columns, rows, layers])).all(axis=1)
+        cell = np.where(beside, at[:, 0] + columns * (at[:, 1] + rows * at[:, 2]), 0)
+        found = np.maximum(found, np.where(beside, marks[cell], 0))
+    return found

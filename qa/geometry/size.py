@@ -57,7 +57,7 @@ def compute(
     size = high - low
     closed = subject.topology.closed
     volume = float(subject.volumes.sum()) if closed else None
-    union, step = _union(subject, volume)
+    union, step = union_volume(subject, volume)
     request = subject.request
     return SizeFigures(
         size_mm=size,
@@ -98,7 +98,9 @@ def fits(size_mm: FloatArray, platform: Platform) -> bool:
     return straight or (y <= platform.x_mm and x <= platform.y_mm)
 
 
-def _union(subject: Subject, volume: float | None) -> tuple[float | None, float | None]:
+def union_volume(subject: Subject, volume: float | None) -> tuple[float | None, float | None]:
+    """Material counted once where bodies overlap, in mm3, and the spacing (mm) of the lines it was sampled
+    along: none where it is exact. ``volume`` is the signed one, ``None`` for an open surface."""
     if volume is None or subject.coarse:
         return None, None
     expected = np.where(subject.nesting.depth % 2 == 0, 1.0, -1.0)

@@ -279,7 +279,7 @@ def figures_json(figures: WallFigures) -> dict[str, Any]:
         "wall_p01_mm": figures.sphere.p01_mm,
         "wall_p05_mm": figures.sphere.p05_mm,
         "wall_below_limit_cm2": figures.sphere.below_cm2,
-        "wall_min_at_mm": figures.place,
+        "wall_min_place": figures.place,
         "wall_ray_min_mm": figures.ray.least_mm,
         "wall_ray_p01_mm": figures.ray.p01_mm,
         "wall_ray_p05_mm": figures.ray.p05_mm,

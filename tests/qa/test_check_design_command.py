@@ -11,7 +11,7 @@ import pytest
 from django.core.management import call_command
 
 from fixtures.meshes import writers
-from fixtures.meshes.solids import box, sphere
+from fixtures.meshes.solids import bowl, box, sphere
 from qa.geometry.check import PROMISED
 from qa.geometry.limits import SHIPPED
 
@@ -52,6 +52,19 @@ def test_options_reach_the_engine(model: str) -> None:
     assert code == 0
     assert figures["size_mm"] == pytest.approx([300.0, 200.0, 100.0])
     assert (figures["layers"], figures["layer_mm"], figures["role"]) == (1000, 0.1, "prepared")
+
+
+def test_the_kind_of_vat_decides_what_seals_and_what_stays_inside(tmp_path: Path) -> None:
+    path = tmp_path / "bowl.stl"
+    path.write_bytes(writers.write_stl(bowl().mesh))
+    held = bowl().known["cavity_mm3"] / 1000.0
+    hanging = figures_of(str(path))
+    assert hanging["suction_pocket_ml"] == pytest.approx(held, rel=0.01)
+    assert (hanging["suction_from_mm"], hanging["trapped_ml"]) == (pytest.approx(2.0, abs=1e-5), 0.0)
+    standing = figures_of(str(path), "--vat", "top-down")
+    assert (standing["suction_pocket_ml"], standing["suction_from_mm"]) == (0.0, None)
+    assert standing["trapped_ml"] == pytest.approx(held, rel=0.01)
+    assert standing["trapped_after_turning_ml"] == 0.0
 
 
 def figures_of(*arguments: str) -> dict[str, object]:

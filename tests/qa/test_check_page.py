@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from django.urls import reverse
 
-from fixtures.meshes.solids import box, box_with_cavity, revolved, tilted_slab, turned
+from fixtures.meshes.solids import bowl, box, box_with_cavity, revolved, tilted_slab, turned
 from fixtures.meshes.writers import write_stl
 from labtrack.jobs.services.run import run_job
 from production.services import outcomes
@@ -105,6 +105,27 @@ def test_the_page_shows_the_walls_of_a_hollow_model(
     answer = client_of(people.clinic).get(reverse("qa:map", args=[check.mesh_id, "wall"]))
     values = MapPack.from_bytes(answer.content).values[0]
     assert np.nanmin(values) == pytest.approx(1.5, abs=1e-4)
+
+
+def test_the_page_shows_what_is_inside_and_where_it_seals(
+    attach: Callable[..., Any], client_of: Any, people: Any
+) -> None:
+    """A bowl that opens toward the film seals at its floor, 2 mm over the platform."""
+    check = done(attach(write_stl(bowl().mesh)))
+    assert check.figures["suction_from_mm"] == pytest.approx(2.0, abs=1e-5)
+    assert check.profile["suction_heights_mm"] == pytest.approx([2.0], abs=1e-5)
+    client = client_of(people.clinic)
+    shown = client.get(reverse("qa:check", args=[check.mesh_id])).content.decode()
+    assert 'id="group-inside"' in shown and "From 2.00 mm up, 2.5" in shown
+    for words in ("Kind of vat", "bottom-up", "Narrowest way out", "Suction pockets: worst places"):
+        assert words in shown
+    answer = client.get(reverse("qa:check-profile", args=[check.mesh_id]))
+    rows = b"".join(answer.streaming_content).decode().splitlines()
+    sealing = [row.split(",") for row in rows[1:] if row.split(",")[3] == "1"]
+    assert len(sealing) == 1 and float(sealing[0][0]) == pytest.approx(2.0, abs=0.05)
+    for name in ("cavity", "suction"):
+        pack = MapPack.from_bytes(client.get(reverse("qa:map", args=[check.mesh_id, name])).content)
+        assert np.isfinite(pack.values[0]).any()
 
 
 # What moved ---------------------------------------------------------------------------------------

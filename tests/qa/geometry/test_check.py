@@ -35,7 +35,8 @@ KEYS = [
     "area_cm2", "size_mm", "unit_guess", "contact_fraction", "contact_flatness_mm", "base_tilt_deg",
     "layers", "max_layer_area_cm2", "mid_air_starts", "self_intersections", "degenerate_faces",
     "union_volume_ml", "overhang_cm2", "largest_step_cm2", "height_mm", "hollow", "wall_min_mm",
-    "wall_p01_mm", "wall_p05_mm", "wall_below_limit_cm2",
+    "wall_p01_mm", "wall_p05_mm", "wall_below_limit_cm2", "cavities", "sealed_cavities", "drain_min_mm",
+    "trapped_ml", "trapped_after_turning_ml", "suction_pocket_ml", "suction_from_mm", "solid_volume_ml",
 ]  # fmt: skip
 
 
@@ -117,17 +118,20 @@ def test_planted_faults_are_named() -> None:
 def test_clean_arches_are_silent(arch: str, seed: int) -> None:
     body = ("solid", "open-bottomed")[seed % 2]
     check = checked(make_arch(ArchForm.invent(arch, seed), body=body))  # type: ignore[arg-type]
-    mine = {"surface", "size", "contact", "walls", "layers", "forming"}
+    mine = {"surface", "size", "contact", "walls", "inside", "layers", "forming"}
     assert mine <= set(check.groups)
     loud = {row.name: row.sentence for row in check.checks if row.verdict != "pass" and row.name in OWN}
     assert loud == {}
+    # A ring straight on the platform seals; a solid arch makes none.
+    (suction,) = (row.verdict for row in check.checks if row.name == "suction")
+    assert suction == ("review" if body == "open-bottomed" else "pass")
 
 
 OWN = {
     "open_edges", "bodies", "winding", "inside_out", "nonmanifold_edges", "useless_triangles",
     "self_intersections", "unit", "volume", "base_contact", "base_flatness", "base_tilt", "layer_area",
     "mid_air", "layer_step", "overhang", "supports", "forming", "forming_height", "forming_room", "undercut",
-    "wall",
+    "wall", "sealed_cavities", "drain", "trapped",
 }  # fmt: skip
 
 

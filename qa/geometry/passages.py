@@ -1,0 +1,189 @@
+"""Ways out of a cavity: the widest one, its narrowest place, and the rims of the openings.
+
+The widest way is found on the lattice, with distances to the surface carried over 26 neighbours (a chamfer
+transform after G. Borgefors, "Distance transformations in digital images", 1986). The points that hold it up
+are then moved across the way to where the exact surface leaves most room, so that the width is the surface's
+own and not the lattice's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from qa.geometry import inside_kernels as kernels
+from qa.geometry.inner_skin import INNER
+from qa.geometry.lattice import Lattice
+from qa.geometry.mesh import FloatArray
+from qa.geometry.subject import Subject
+from qa.geometry.tree import closest
+
+_UNIT_MM = 0.02
+_MOST_ROOM_MM = 30.0
+# A chamber counts for itself where its room is this many times that of its way out, and over this volume.
+_CHAMBER_TIMES, _CHAMBER_MM, _CHAMBER_MM3 = 1.5, 1.0, 20.0
+_AROUND = 8
+# Places of a cavity that are asked which skin they lie at.
+_ASKED = 100
+_HALVINGS = 9
+
+
+@dataclass(frozen=True, eq=False)
+class _Ways:
+    """Listed points of a lattice with their room and, over the widest way out, width (mm) and next point."""
+
+    cells: NDArray[np.int64]
+    number: NDArray[np.uint8]
+    room: FloatArray
+    width: FloatArray
+    parent: NDArray[np.int32]
+
+
+def drain_widths(
+    lattice: Lattice, number: NDArray[np.uint8], count: int, shell_mm: float, subject: Subject
+) -> tuple[tuple[float, ...], tuple[int, ...]]:
+    """For each of ``count`` cavities the diameter (mm) of the largest ball that gets out, and its openings.
+
+    ``number`` marks the cavities' points; the way is followed ``shell_mm`` past their openings.
+    """
+    ways, rims = _search(lattice, number, shell_mm), find_rims(subject)
+    widths, openings = [], []
+    for cavity in range(1, count + 1):
+        start = _held_up(ways, cavity, lattice.step_mm)
+        members = np.flatnonzero(ways.number == cavity)
+        places = lattice.places(ways.cells[members[:: max(1, len(members) // _ASKED)]])
+        loops = rims.round(closest(subject.tree, places).face)
+        openings.append(len(loops))
+        if ways.width[start] <= 0.0:
+            widths.append(max((_rim_width(rims, loop, subject) for loop in loops), default=0.0))
+            continue
+        path = [start]
+        while ways.parent[path[-1]] >= 0:
+            path.append(int(ways.parent[path[-1]]))
+        points = lattice.places(ways.cells[path])
+        widths.append(2.0 * _narrowest(points, ways.room[path], lattice.step_mm, subject))
+    return tuple(widths), tuple(openings)
+
+
+def _search(lattice: Lattice, number: NDArray[np.uint8], shell_mm: float) -> _Ways:
+    layers, rows, columns = lattice.shape
+    plane = rows * columns
+    rings = int(np.clip(np.ceil(shell_mm / lattice.step_mm), 2, 200))
+    cells, ring = kernels.around_voids(lattice.flags, number, plane, columns, rings)
+    ids = np.full(len(lattice.flags), -1, np.int32)
+    ids[cells] = np.arange(len(cells), dtype=np.int32)
+    room = np.full(len(cells), _MOST_ROOM_MM)
+    for axis, lines in enumerate(lattice.lines):
+        kernels.axis_distance(
+            lines.starts, lines.at, axis, lattice.origin[axis], lattice.step_mm, *lattice.shape, ids, room
+        )
+    kernels.chamfer(cells, ids, plane, columns, lattice.step_mm, room)
+    layer, rest = np.divmod(cells, plane)
+    row, column = np.divmod(rest, columns)
+    border = (layer == 0) | (layer == layers - 1) | (row == 0) | (row == rows - 1)
+    border |= (column == 0) | (column == columns - 1)
+    source = (ring == rings) | ((ring > 0) & border)
+    width, parent = kernels.widest_ways(lattice.flags, cells, ids, source, room, plane, columns, _UNIT_MM)
+    return _Ways(cells, number[cells], room, width, parent)
+
+
+def _held_up(ways: _Ways, cavity: int, step_mm: float) -> int:
+    """The point whose way out is to be measured: in the worst chamber, else the roomiest place."""
+    members = np.flatnonzero(ways.number == cavity)
+    room, width = ways.room[members], ways.width[members]
+    chamber = (room > _CHAMBER_MM) & (room > _CHAMBER_TIMES * width)
+    needed = int(_CHAMBER_MM3 / step_mm**3)
+    if np.count_nonzero(chamber) > needed:
+        worst = np.partition(width[chamber], needed)[needed]
+        members = members[chamber & (width <= worst + step_mm)]
+        room = ways.room[members]
+    return int(members[np.argmax(room)])
+
+
+def _narrowest(points: FloatArray, room: FloatArray, step_mm: float, subject: Subject) -> float:
+    """Radius (mm) of the largest ball that passes a way's tight places, against the exact surface."""
+    tight = np.flatnonzero(room <= room.min() + 1.5 * step_mm)
+    ahead = points[np.minimum(tight + 3, len(points) - 1)] - points[np.maximum(tight - 3, 0)]
+    lengths = np.linalg.norm(ahead, axis=1, keepdims=True)
+    along = np.where(lengths > 0, ahead / np.where(lengths > 0, lengths, 1.0), [0.0, 0.0, 1.0])
+    side = np.cross(along, np.eye(3)[np.abs(along).argmin(axis=1)])
+    side /= np.linalg.norm(side, axis=1, keepdims=True)
+    other = np.cross(along, side)
+    turn = 2.0 * np.pi * np.arange(_AROUND) / _AROUND
+    at = points[tight]
+    best = closest(subject.tree, at).distance
+    reach = step_mm
+    for halving in range(_HALVINGS):
+        for _ in range(12):
+            steps = reach * (
+                np.cos(turn)[None, :, None] * side[:, None] + np.sin(turn)[None, :, None] * other[:, None]
+            )
+            tried = at[:, None] + steps
+            found = closest(subject.tree, tried.reshape(-1, 3)).distance.reshape(-1, _AROUND)
+            chosen = found.argmax(axis=1)
+            rows = np.arange(len(at))
+            better = found[rows, chosen] > best
+            at[better] = tried[rows, chosen][better]
+            best = np.maximum(best, found[rows, chosen])
+            if not better.any():
+                break
+        if halving == 1:
+            # A place can still win twice the reach: only those that may end up the narrowest go on.
+            kept = best <= best.min() + 2.0 * reach
+            at, side, other, best = at[kept], side[kept], other[kept], best[kept]
+        reach *= 0.5
+    return float(best.min())
+
+
+@dataclass(frozen=True, eq=False)
+class Rims:
+    """Edges along which inner and outer skin meet: their ends (n x 2 vertices), the closed line each is part
+    of, the patch of inner skin each belongs to, and the patch of every face (-1: outer)."""
+
+    ends: NDArray[np.int32]
+    loop: NDArray[np.int32]
+    patch: NDArray[np.int32]
+    face_patch: NDArray[np.int32]
+
+    def round(self, faces: NDArray[np.int32]) -> list[int]:
+        """The closed lines that bound the patch of inner skin that most of some faces are of."""
+        patches = self.face_patch[faces]
+        if not (patches >= 0).any():
+            return []
+        most = np.bincount(patches[patches >= 0]).argmax()
+        return [int(loop) for loop in np.unique(self.loop[self.patch == most])]
+
+
+def find_rims(subject: Subject) -> Rims:
+    """The rims of mouths and drains of the open cavities."""
+    label, twin, faces = subject.inner_skin.label, subject.topology.twin, subject.mesh.faces
+    half = np.flatnonzero((label[np.arange(len(twin)) // 3] == INNER) & (twin >= 0))
+    within = half[label[twin[half] // 3] == INNER]
+    graph = coo_array(
+        (np.ones(len(within), np.int8), (within // 3, twin[within] // 3)), shape=(len(faces), len(faces))
+    )
+    _, patch = connected_components(graph, directed=False)
+    face_patch = np.where(label == INNER, patch, -1).astype(np.int32)
+    half = half[label[twin[half] // 3] != INNER]
+    ends = np.column_stack([faces[half // 3, half % 3], faces[half // 3, (half + 1) % 3]])
+    if not len(half):
+        none = np.zeros(0, np.int32)
+        return Rims(ends, none, none, face_patch)
+    _, named = np.unique(ends, return_inverse=True)
+    named = named.reshape(-1, 2)
+    size = int(named.max()) + 1
+    lines = coo_array((np.ones(len(named), np.int8), (named[:, 0], named[:, 1])), shape=(size, size))
+    _, loop = connected_components(lines, directed=False)
+    return Rims(ends, loop[named[:, 0]].astype(np.int32), face_patch[half // 3], face_patch)
+
+
+def _rim_width(rims: Rims, loop: int, subject: Subject) -> float:
+    """Width (mm) of an opening that is narrower than the lattice can tell: twice from the middle of its line
+    to the line."""
+    ends = subject.mesh.vertices[rims.ends[rims.loop == loop]]
+    points = np.vstack([ends[:, 0], ends.mean(axis=1)])
+    return 2.0 * float(np.linalg.norm(points - points.mean(axis=0), axis=1).min())
