@@ -74,8 +74,9 @@ def _head(row: PrintComparison, axes: Axes) -> None:
     axes.text(
         0, 1, f"{_WORDS[row.verdict]}   print compared with its design", va="top", fontsize=14, weight="bold"
     )
-    axes.text(0, 0.74, textwrap.fill(headline(row), 78), va="top", fontsize=10.5)
-    axes.text(0, 0.36, "\n".join(lines), va="top", fontsize=9)
+    axes.text(0, 0.74, textwrap.fill(headline(row), 78), va="top", fontsize=10.5, parse_math=False)
+    # A dollar sign in the name of a file or a distance starts no formula.
+    axes.text(0, 0.36, "\n".join(lines), va="top", fontsize=9, parse_math=False)
 
 
 def _view(row: PrintComparison, axes: Axes) -> None:
@@ -169,7 +170,7 @@ def _foot(row: PrintComparison, axes: Axes) -> None:
         lines += [f"Next: {step}" for step in next_steps(row)]
     lines.append(f"Engine {row.engine}; comparison {row.pk}, key {row.key[:12]}.")
     wrapped = [part for line in lines for part in textwrap.wrap(line, _LINE, subsequent_indent="   ")]
-    axes.text(0, 1, "\n".join(wrapped), va="top", fontsize=7.5)
+    axes.text(0, 1, "\n".join(wrapped), va="top", fontsize=7.5, parse_math=False)
 
 
 def _signed(value: float) -> str:
