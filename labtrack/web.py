@@ -133,7 +133,7 @@ def csv_response(name: str, columns: Sequence[str], rows: Iterable[Sequence[Any]
     writer = csv.writer(_Echo())
 
     def lines() -> Iterator[str]:
-        yield writer.writerow(columns)
+        yield writer.writerow([safe_cell(column) for column in columns])
         for row in rows:
             yield writer.writerow([safe_cell(cell) for cell in row])
 

@@ -16,6 +16,7 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
 from labtrack.errors import Refused
+from labtrack.whole_numbers import whole_number
 from production.choices import AnswerKind, AnswerStatus
 from production.models import Answer, InstructionItem, WorkInstruction
 from production.queries.instructions import instruction_in_use, standing_answers
@@ -148,10 +149,10 @@ def _read(item: InstructionItem, chosen: str, text: str) -> Given | None:
     if item.kind == AnswerKind.YES_NO:
         return Given(item.pk, yes=chosen == "yes") if chosen in ("yes", "no") else None
     if item.kind == AnswerKind.CHOICE:
-        index = chosen.removeprefix("word-")
-        if not chosen.startswith("word-") or not index.isdigit() or int(index) >= len(item.choices):
+        index = whole_number(chosen.removeprefix("word-"))
+        if not chosen.startswith("word-") or index is None or index >= len(item.choices):
             return None
-        return Given(item.pk, word=item.choices[int(index)])
+        return Given(item.pk, word=item.choices[index])
     if not text:
         return None
     if item.kind == AnswerKind.TIME:

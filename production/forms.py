@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from cases.choices import Tissue
 from labtrack.numbers import DecimalNumber, WholeNumber
+from labtrack.whole_numbers import RowField
 from production.choices import (
     EVENTS_OF_KIND,
     MEASURING_KINDS,
@@ -48,7 +49,7 @@ class DayField(forms.DateField):
     widget = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
 
-class OfferedField(forms.ModelChoiceField):  # type: ignore[type-arg]
+class OfferedField(RowField):
     """Offers what may be used now and takes any row of ``known``.
 
     What was retired or ran out of date while the form was open is refused by the use case, which says
@@ -152,7 +153,7 @@ class EventForm(forms.Form):
         help_text="For filling and topping up.",
     )
     quantity_ml = WholeNumber(label="Amount (ml)", required=False, min_value=1, max_value=1_000_000)
-    moved_to = forms.ModelChoiceField(
+    moved_to = RowField(
         queryset=Printer.objects.none(),
         required=False,
         empty_label=NONE,
@@ -250,8 +251,8 @@ class LotForm(forms.Form):
 
 
 class CombinationForm(forms.Form):
-    printer = forms.ModelChoiceField(queryset=Printer.objects.none(), empty_label=CHOOSE)
-    material = forms.ModelChoiceField(queryset=Material.objects.none(), empty_label=CHOOSE)
+    printer = RowField(queryset=Printer.objects.none(), empty_label=CHOOSE)
+    material = RowField(queryset=Material.objects.none(), empty_label=CHOOSE)
     profile_name = forms.CharField(max_length=60, label="Exposure profile")
     wash_program = forms.CharField(max_length=60, label="Wash programme")
     cure_program = forms.CharField(max_length=60, label="Curing programme")

@@ -9,6 +9,7 @@ from django import forms
 
 from cases.choices import Unit
 from labtrack.numbers import DecimalNumber
+from labtrack.whole_numbers import RowField
 from production.choices import EquipmentKind
 from production.models import Printer
 from qa.choices import Reference, Side
@@ -21,7 +22,7 @@ from qa.services.proofs import SideLength
 LANDMARK_FILE_BYTES = 100_000
 
 
-class DeviceField(forms.ModelChoiceField):  # type: ignore[type-arg]
+class DeviceField(RowField):
     """A scanner or caliper in service."""
 
     def __init__(self, kind: EquipmentKind, **options: Any) -> None:
@@ -129,7 +130,7 @@ def _length_field(label: str) -> DecimalNumber:
 class ProofForm(forms.Form):
     """A check block: what each side should be, and what it is."""
 
-    printer = forms.ModelChoiceField(
+    printer = RowField(
         empty_label="Choose",
         queryset=Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment"),
     )

@@ -12,6 +12,7 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Subquery
 
 from cases.choices import MeshRole
 from cases.models import Appliance, MeshUse
+from labtrack.whole_numbers import whole_number
 from production.choices import BuildState, Outcome, PartPurpose, Step
 from production.models import (
     Build,
@@ -188,8 +189,8 @@ def preparations_to_print(search: str = "") -> QuerySet[Preparation]:
     waiting = _live_appliances().annotate(latest=Subquery(latest)).filter(latest__isnull=False)
     rows = Preparation.objects.filter(pk__in=waiting.values("latest"))
     if search:
-        digits = search.upper().removeprefix("C-").lstrip("0")
-        by_number = Q(appliance__case__number=int(digits)) if digits.isdigit() and len(digits) < 16 else Q()
+        number = whole_number(search.upper().removeprefix("C-"))
+        by_number = Q(appliance__case__number=number) if number else Q()
         rows = rows.filter(
             by_number | Q(appliance__case__patient_code__icontains=search) | Q(profile_name__icontains=search)
         )

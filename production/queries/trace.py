@@ -16,6 +16,7 @@ from django.db.models import Q, QuerySet
 
 from cases.models import Appliance, Case
 from labtrack.errors import NotFound
+from labtrack.whole_numbers import whole_number
 from production.choices import LOT_EVENTS, EquipmentKind, EventKind, MaterialKind
 from production.hooks import TraceEvent
 from production.links import url_of
@@ -33,7 +34,6 @@ from production.queries import trace_layers as layers
 
 UPSTREAM, OWN, DOWNSTREAM = "upstream", "own", "downstream"
 PARTS_PER_PAGE = 25
-LARGEST = 2**63 - 1
 
 LAYERS: dict[str, Callable[[layers.Slice, str], Iterator[TraceEvent]]] = {
     "order": layers.order_layer,
@@ -95,7 +95,7 @@ def subject_of(kind: str, ref: str) -> Subject:
 
 
 def _number(ref: str) -> int:
-    return int(ref) if ref.isdigit() and int(ref or 0) <= LARGEST else 0
+    return whole_number(ref) or 0
 
 
 def _piece(ref: str) -> Subject | None:

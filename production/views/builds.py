@@ -16,6 +16,7 @@ from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, Refused
 from labtrack.usecase import use_case
 from labtrack.web import actor_of, add_refusal, page, posted, submission_key
+from labtrack.whole_numbers import whole_number
 from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import BuildState, Outcome, PartPurpose, Step
 from production.forms import FinishForm, PlanForm, PreparationForm, moment_now
@@ -124,7 +125,7 @@ def plan(request: HttpRequest) -> HttpResponse:
     for preparation in rows:
         preparation.copies = request.POST.get(f"copies-{preparation.pk}", "1")
     preset = request.GET.get("chosen", "") if request.method != "POST" else ""
-    chosen = {int(text) for text in preset.split(",") if text.isdigit() and len(text) < 19}
+    chosen = {pk for pk in map(whole_number, preset.split(",")) if pk is not None}
     context = {
         "form": form,
         "page_obj": page_obj,

@@ -11,6 +11,7 @@ from django.http import HttpRequest
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound, Refused
+from labtrack.whole_numbers import whole_number
 from production.answer_sheet import AnswerSheet
 from production.links import read_mark
 from production.models import Build, Part, Piece
@@ -29,8 +30,8 @@ def by_number(rows: Any, number: int, sentence: str) -> Any:
 
 def posted_ids(request: HttpRequest, name: str) -> list[int]:
     """The ids of the boxes ticked under ``name``, each once, in their order."""
-    ids = [int(text) for text in request.POST.getlist(name) if text.isdigit() and len(text) < 19]
-    return list(dict.fromkeys(ids))
+    ids = map(whole_number, request.POST.getlist(name))
+    return list(dict.fromkeys(pk for pk in ids if pk is not None))
 
 
 def marked_parts(text: str) -> list[int]:

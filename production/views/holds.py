@@ -10,6 +10,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.web import actor_of, page, submission_key
+from labtrack.whole_numbers import whole_number
 from production.links import url_of
 from production.queries.lab import lifted_holds, open_holds
 from production.services.holds import lift_hold, place_hold
@@ -40,12 +41,11 @@ def _row(hold: object) -> dict[str, object]:
 @require_POST
 def place(request: HttpRequest) -> HttpResponse:
     """Put a thing on hold, from its own page."""
-    held_id = request.POST.get("held_id", "")
     place_hold(
         actor=actor_of(request),
         key=submission_key(request),
         held=request.POST.get("held", ""),
-        held_id=int(held_id) if held_id.isdigit() and len(held_id) < 19 else 0,
+        held_id=whole_number(request.POST.get("held_id", "")) or 0,
         reason=request.POST.get("reason", ""),
     )
     messages.success(request, "On hold. Nothing may be done with it until quality lifts the hold.")

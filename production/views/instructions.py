@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, Refused
 from labtrack.web import actor_of, page, submission_key
+from labtrack.whole_numbers import whole_number
 from production.answer_sheet import limits_in_words
 from production.choices import WORK_STEPS, AnswerKind, Step
 from production.models import InstructionItem, WorkInstruction
@@ -43,9 +44,8 @@ def instruction(request: HttpRequest, step: str) -> HttpResponse:
         WorkInstruction.objects.filter(step=step).select_related("recorded_by").order_by("-version")
     )
     shown = instruction_in_use(step, timezone.now())
-    asked = request.GET.get("version", "")
-    if asked.isdigit():
-        shown = next((version for version in versions if version.version == int(asked)), shown)
+    asked = whole_number(request.GET.get("version", ""))
+    shown = next((version for version in versions if version.version == asked), shown)
     items = list(shown.items.all()) if shown else []
     context = {
         "step": Step(step),
@@ -116,7 +116,7 @@ def edit(request: HttpRequest, step: str) -> HttpResponse:
 
 
 def _whole(text: str) -> int | None:
-    return int(text) if text.isdigit() and len(text) < 9 else None
+    return whole_number(text, most=99_999_999)
 
 
 def _rows_of(latest: WorkInstruction | None) -> list[EditRow]:

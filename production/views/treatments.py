@@ -15,6 +15,7 @@ from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound, Refused
 from labtrack.usecase import use_case
 from labtrack.web import actor_of, add_refusal, page, posted, submission_key
+from labtrack.whole_numbers import whole_number
 from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import TREATMENT_STEPS, Outcome, Step
 from production.forms import RunForm, moment_now
@@ -86,9 +87,9 @@ def _last_settings(step: str) -> dict[str, Any]:
 def _groups(request: HttpRequest, step: str) -> list[dict[str, Any]]:
     """Builds with their parts to tick: the build asked for, or those that wait for this step."""
     chosen = set(posted_ids(request, "part"))
-    asked = request.GET.get("build", "")
-    if asked.isdigit():
-        build = by_number(Build.objects.all(), int(asked), "There is no build under that number.")
+    asked = whole_number(request.GET.get("build", ""))
+    if asked is not None:
+        build = by_number(Build.objects.all(), asked, "There is no build under that number.")
         parts = build.parts.exclude(outcome=Outcome.SCRAPPED).select_related("appliance__case")
         groups = [(build, list(parts.order_by("number")), request.method != "POST")]
     else:

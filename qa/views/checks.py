@@ -13,6 +13,7 @@ from cases.services.file_store import blob_path
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
 from labtrack.web import actor_of, csv_response, page
+from labtrack.whole_numbers import whole_number
 from qa.check_page import MOST_PARTS, check_context
 from qa.choices import CheckState
 from qa.geometry.errors import GeometryError
@@ -43,19 +44,16 @@ def check(request: HttpRequest, mesh_id: int) -> HttpResponse:
 
 def _asked_parts(request: HttpRequest) -> int | None:
     """How many parts a build would hold, if the address says a number that a platform could hold."""
-    asked = request.GET.get("parts", "")
-    return int(asked) if asked.isascii() and asked.isdigit() and 0 < int(asked) <= MOST_PARTS else None
+    return whole_number(request.GET.get("parts", ""), most=MOST_PARTS) or None
 
 
 def _asked_moves(request: HttpRequest, mesh: MeshUse, latest: MeshCheck | None) -> object | None:
     """What moved since the earlier check that the address names."""
-    asked = request.GET.get("before", "")
-    if latest is None or latest.state != CheckState.DONE or not (asked.isascii() and asked.isdigit()):
+    asked = whole_number(request.GET.get("before", ""))
+    if latest is None or latest.state != CheckState.DONE or asked is None:
         return None
     before = (
-        mesh.checks.select_related("limits")
-        .filter(pk=int(asked[:18]), state=CheckState.DONE, pk__lt=latest.pk)
-        .first()
+        mesh.checks.select_related("limits").filter(pk=asked, state=CheckState.DONE, pk__lt=latest.pk).first()
     )
     return None if before is None else compare_checks(before, latest)
 

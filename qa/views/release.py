@@ -15,6 +15,7 @@ from cases.queries import case_for
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
 from labtrack.web import actor_of, attempt, page, submission_key
+from labtrack.whole_numbers import whole_number
 from qa.choices import SignatureMeaning
 from qa.forms import ConcessionForm, SignForm, WithdrawForm
 from qa.models import Release
@@ -63,7 +64,8 @@ def _page(
 def _chosen(form: forms.Form | None, states: list[PieceState]) -> list[int]:
     if form is None:
         return [state.piece.pk for state in states if state.gate is not None and state.gate.open]
-    return [int(value) for value in form.data.getlist("pieces") if str(value).isdigit()]  # type: ignore[attr-defined]
+    ids = map(whole_number, form.data.getlist("pieces"))  # type: ignore[attr-defined]
+    return [pk for pk in ids if pk is not None]
 
 
 @require_POST
