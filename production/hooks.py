@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Generic, TypeVar
 
 from labtrack.hooks import Hook, Panels
-from production.models import Build, EquipmentEvent, Part, Piece, Preparation
+from production.models import Build, EquipmentEvent, Part, Piece, Preparation, TreatmentRun
 
 Thing = TypeVar("Thing")
 
@@ -27,6 +27,9 @@ build_changed: Hook[Build] = Hook("build changed")
 tank_changed: Hook[EquipmentEvent] = Hook("tank changed")
 # An event of anything else, such as a bath filled or a lamp changed.
 equipment_changed: Hook[EquipmentEvent] = Hook("equipment changed")
+# A run of several parts through a step, after the parts' own hooks. One that is entered late changes the
+# ages of the bath or lamp for later runs.
+treatment_recorded: Hook[TreatmentRun] = Hook("treatment recorded")
 preparation_made: Hook[Preparation] = Hook("preparation made")
 # The pieces of one parcel are about to leave. Handlers raise ``Refused`` for a piece that may not.
 leaving: Hook[list[Piece]] = Hook("pieces leaving")

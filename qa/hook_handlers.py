@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.db.models import QuerySet
 
 from cases.models import Appliance, MeshUse
-from production.models import Build, EquipmentEvent, Part, Piece, Preparation
+from production.models import Build, EquipmentEvent, Part, Piece, Preparation, TreatmentRun
 from qa.services.checks import check_attached
 from qa.services.evidence import keep_evidence
 
@@ -37,15 +37,24 @@ def on_appliance_remade(remake: Appliance) -> None:
 
 def on_build_changed(build: Build) -> None:
     """A build's own parts, and when it was entered late those of later builds in its tank."""
-    builds = Build.objects.filter(pk=build.pk)
+    keep_evidence(parts=_parts_of(Build.objects.filter(pk=build.pk)))
     if build.tank_id is not None and build.started_at is not None:
-        builds |= Build.objects.filter(tank_id=build.tank_id, started_at__gt=build.started_at)
-    _keep_parts_of(builds)
+        later = Build.objects.filter(tank_id=build.tank_id, started_at__gt=build.started_at)
+        keep_evidence(aged=_parts_of(later))
 
 
 def on_tank_changed(event: EquipmentEvent) -> None:
     later = Build.objects.filter(tank_id=event.equipment_id, started_at__gte=event.occurred_at)
-    _keep_parts_of(later)
+    keep_evidence(aged=_parts_of(later))
+
+
+def on_treatment_recorded(run: TreatmentRun) -> None:
+    """Parts washed or cured after a run that is entered late: their bath and lamp are older now."""
+    if run.equipment_id is not None:
+        later = Part.objects.filter(
+            treated__run__equipment_id=run.equipment_id, treated__run__started_at__gt=run.started_at
+        )
+        keep_evidence(parts=later.order_by().values_list("pk", flat=True).distinct())
 
 
 def on_equipment_changed(event: EquipmentEvent) -> None:
@@ -53,8 +62,8 @@ def on_equipment_changed(event: EquipmentEvent) -> None:
     parts = Part.objects.filter(
         treated__run__equipment_id=event.equipment_id, treated__run__started_at__gte=event.occurred_at
     )
-    keep_evidence(parts=parts.values_list("pk", flat=True).distinct())
+    keep_evidence(parts=parts.order_by().values_list("pk", flat=True).distinct())
 
 
-def _keep_parts_of(builds: QuerySet[Build]) -> None:
-    keep_evidence(parts=Part.objects.filter(build__in=builds).values_list("pk", flat=True))
+def _parts_of(builds: QuerySet[Build]) -> QuerySet[Part, int]:
+    return Part.objects.filter(build__in=builds).order_by().values_list("pk", flat=True)

@@ -29,6 +29,7 @@ def connect() -> None:
     production_hooks.build_changed.add(hook_handlers.on_build_changed)
     production_hooks.tank_changed.add(hook_handlers.on_tank_changed)
     production_hooks.equipment_changed.add(hook_handlers.on_equipment_changed)
+    production_hooks.treatment_recorded.add(hook_handlers.on_treatment_recorded)
     production_hooks.leaving.add(refuse_unreleased)
     production_hooks.part_trace_sources.add(part_events)
     production_hooks.piece_trace_sources.add(piece_events)

@@ -17,7 +17,7 @@ from labtrack.audit.services.submissions import once
 from labtrack.constraints import constraint_messages
 from labtrack.errors import Refused
 from production.choices import TREATMENT_STEPS, ContactPurpose, EquipmentKind, Step
-from production.hooks import part_changed
+from production.hooks import part_changed, treatment_recorded
 from production.models import Equipment, Part, TreatedPart, TreatmentRun
 from production.queries.ages import bath_age
 from production.services.rules import (
@@ -91,6 +91,7 @@ def record_treatment(
         record_created(actor=actor, action="treatment.recorded", subject=run, reason=f"Parts: {marks}")
         for part in parts:
             part_changed.fire(part)
+        treatment_recorded.fire(run)
         return run
 
     return once(

@@ -12,22 +12,22 @@ than they were. A scheduled task lets time make rows mature.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from itertools import islice
 from typing import Any, TypeVar
 
 from django.conf import settings
-from django.db import transaction
-from django.db.models import Max
+from django.db import connection, transaction
 from django.utils import timezone
 
+from labtrack.statements import Statement
 from labtrack.usecase import before_commit, use_case
-from production.choices import Step
-from production.models import Part, Piece, TreatmentRun
+from production.models import Part, Piece
 from qa.choices import EvidenceSource
 from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
 from qa.services.evidence_history import rebuild_histories
+from qa.services.evidence_reads import pieces_by_id, pieces_of_parts
 from qa.services.evidence_records import Values, part_values, piece_values
 from qa.services.evidence_version import evidence_changed
 from qa.services.tally import TallyChange
@@ -35,62 +35,54 @@ from qa.services.tally import TallyChange
 Row = TypeVar("Row", PrintAttempt, FormedPieceRow)
 
 CHUNK = 500
+_LOCK_PARTS = Statement(
+    lambda ids: Part.objects.select_for_update().filter(pk__in=ids).order_by("pk").values_list("pk")
+)
+_LOCK_PIECES = Statement(
+    lambda ids: Piece.objects.select_for_update().filter(pk__in=ids).order_by("pk").values_list("pk")
+)
 
 
 class _Asked:
-    """The parts and pieces that the running transaction changed; called once at its end."""
+    """The parts and pieces that the running transaction changed; called once at its end.
+
+    ``aged``: those parts among them whose tank's past changed.
+    """
 
     def __init__(self) -> None:
         self.parts: set[int] = set()
+        self.aged: set[int] = set()
         self.pieces: set[int] = set()
 
     def __call__(self) -> None:
         change = TallyChange()
-        parts, pieces = self.parts | _after_late_runs(self.parts), set(self.pieces)
+        parts, pieces = set(self.parts), set(self.pieces)
         for some in _chunks(sorted(parts)):
-            pieces |= set(Piece.objects.filter(cycle__part_id__in=some).values_list("pk", flat=True))
-            pieces |= set(Piece.objects.filter(part_id__in=some).values_list("pk", flat=True))
+            pieces |= {piece.pk for piece in pieces_of_parts(some)}
         for some in _chunks(sorted(pieces)):
-            parts |= _keep_pieces(some, change)
+            parts |= _keep_pieces(some, change, self.aged)
         for some in _chunks(sorted(parts)):
-            _keep_parts(some, change)
+            _keep_parts(some, change, self.aged)
         change.apply()
         if change.rows:
             evidence_changed()
 
 
-def _after_late_runs(part_ids: set[int]) -> set[int]:
-    """Parts washed or cured after a run that was just entered late: their bath and lamp are older now."""
-    runs = TreatmentRun.objects.filter(
-        treated__part__in=part_ids, step__in=(Step.WASH, Step.CURE), equipment__isnull=False
-    )
-    newest = (
-        TreatmentRun.objects.filter(equipment__in=runs.values("equipment"))
-        .order_by()
-        .values("equipment")
-        .annotate(last=Max("pk"))
-        .values("last")
-    )
-    touched: set[int] = set()
-    for run in runs.filter(pk__in=newest).distinct():
-        later = Part.objects.filter(
-            treated__run__equipment=run.equipment, treated__run__started_at__gt=run.started_at
-        )
-        touched |= set(later.values_list("pk", flat=True))
-    return touched
+def keep_evidence(*, parts: Iterable[int] = (), pieces: Iterable[int] = (), aged: Iterable[int] = ()) -> None:
+    """Ask for the rows of these parts and pieces to be brought up to date before the transaction ends.
 
-
-def keep_evidence(*, parts: Iterable[int] = (), pieces: Iterable[int] = ()) -> None:
-    """Ask for the rows of these parts and pieces to be brought up to date before the transaction ends."""
+    ``aged``: parts whose tank's past changed; the ages in all other rows stand.
+    """
     asked = before_commit(("evidence",), _Asked())
-    asked.parts |= set(parts)
+    asked.aged |= set(aged)
+    asked.parts |= set(parts) | asked.aged
     asked.pieces |= set(pieces)
 
 
 def refresh_part(part_id: int) -> None:
     """Bring one part's row up to date with the records."""
     with use_case():
-        keep_evidence(parts=[part_id])
+        keep_evidence(aged=[part_id])
 
 
 def refresh_piece(piece_id: int) -> None:
@@ -152,8 +144,9 @@ def rebuild_evidence(report: Callable[[str], None] = lambda line: None) -> None:
     """
     with transaction.atomic():
         _remove_orphans()
-        _rebuild(Part, _keep_parts, "parts", report)
-        _rebuild(Piece, _keep_pieces, "pieces", report)
+        _rebuild(Part, _keep_parts, lambda ids: ids, "parts", report)
+        # The rows of their parts are new by now, so the ages in them stand.
+        _rebuild(Piece, _keep_pieces, lambda ids: (), "pieces", report)
         EvidenceTally.objects.filter(history__isnull=True).delete()
         _count_again(PrintAttempt, report)
         _count_again(FormedPieceRow, report)
@@ -168,14 +161,15 @@ def _remove_orphans() -> None:
 
 def _rebuild(
     model: type[Part] | type[Piece],
-    keep: Callable[[Sequence[int], TallyChange], Any],
+    keep: Callable[[Sequence[int], TallyChange, Collection[int]], Any],
+    aged_of: Callable[[Sequence[int]], Collection[int]],
     name: str,
     report: Callable[[str], None],
 ) -> None:
     done, last = 0, 0
     while some := list(model.objects.filter(pk__gt=last).order_by("pk").values_list("pk", flat=True)[:CHUNK]):
         # The tally is counted again from the finished rows; these differences are not applied.
-        keep(some, TallyChange())
+        keep(some, TallyChange(), aged_of(some))
         done, last = done + len(some), some[-1]
         report(f"{done} {name}")
 
@@ -196,33 +190,30 @@ def _count_again(model: type[PrintAttempt] | type[FormedPieceRow], report: Calla
         report(f"counted up to row {last}")
 
 
-def _keep_parts(part_ids: Sequence[int], change: TallyChange) -> None:
+def _keep_parts(part_ids: Sequence[int], change: TallyChange, aged: Collection[int]) -> None:
     # One writer per part at a time, so that the difference is taken from the row that stands.
-    list(Part.objects.select_for_update().filter(pk__in=part_ids).order_by("pk").values_list("pk", flat=True))
+    _LOCK_PARTS.rows(part_ids)
     kept = {
         row.part_id: row
         for row in PrintAttempt.objects.filter(part_id__in=part_ids)
         if row.part_id is not None
     }
-    _store(PrintAttempt, "part_id", kept, part_values(part_ids), change)
+    _store(PrintAttempt, "part_id", kept, part_values(part_ids, aged), change)
 
 
-def _keep_pieces(piece_ids: Sequence[int], change: TallyChange) -> set[int]:
+def _keep_pieces(piece_ids: Sequence[int], change: TallyChange, aged: Collection[int]) -> set[int]:
     """Keep the rows of pieces; returns the parts whose own row hangs on what changed."""
-    list(
-        Piece.objects.select_for_update().filter(pk__in=piece_ids).order_by("pk").values_list("pk", flat=True)
-    )
+    _LOCK_PIECES.rows(piece_ids)
     kept = {
         row.piece_id: row
         for row in FormedPieceRow.objects.filter(piece_id__in=piece_ids)
         if row.piece_id is not None
     }
     told = {piece_id: _told_to_part(row) for piece_id, row in kept.items()}
-    values = piece_values(piece_ids)
+    values = piece_values(piece_ids, aged)
     _store(FormedPieceRow, "piece_id", kept, values, change)
     concerned = [pk for pk in values if told.get(pk, (False, False, [])) != _told_to_part(kept[pk])]
-    pieces = Piece.objects.filter(pk__in=concerned).values_list("part_id", "cycle__part_id")
-    return {part_id for pair in pieces for part_id in pair if part_id is not None}
+    return {piece.part_id for piece in pieces_by_id(concerned)}
 
 
 def _told_to_part(row: FormedPieceRow) -> tuple[bool, bool, list[str]]:
@@ -258,7 +249,27 @@ def _store(
     if made:
         model.objects.bulk_create(made)
     if altered:
-        model.objects.bulk_update(altered, sorted(names))
+        _update(model, altered, sorted(names))
+
+
+def _update(
+    model: type[PrintAttempt] | type[FormedPieceRow],
+    rows: Sequence[PrintAttempt | FormedPieceRow],
+    names: Sequence[str],
+) -> None:
+    """One prepared statement for all rows: building one with every value in it takes longer."""
+    fields = [field for field in model._meta.concrete_fields if field.name in names]
+    # The names are the model's own; every value is a parameter.
+    statement = (
+        f"UPDATE {model._meta.db_table} SET {', '.join(f'{field.column} = %s' for field in fields)} "  # noqa: S608
+        "WHERE id = %s"
+    )
+    values = []
+    for row in rows:
+        stored = [field.get_db_prep_save(getattr(row, field.attname), connection) for field in fields]
+        values.append([*stored, row.pk])
+    with connection.cursor() as cursor:
+        cursor.executemany(statement, values)
 
 
 def _chunks(ids: Iterable[int], size: int = CHUNK) -> Iterator[list[int]]:

@@ -6,17 +6,31 @@ Everything here reads; the same functions serve each change and the rebuild, so 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
+from decimal import Decimal
 from typing import Any
 
-from django.db.models import Max
 from django.utils import timezone
 
-from cases.models import Appliance
-from production.choices import FitResult, Outcome, Step
-from production.models import Build, FitAnswer, Part, Piece, PieceStep, TreatedPart
-from qa.models import Defect, Inspection
-from qa.services.evidence_ages import BuildAges, bath_parts_at, build_ages, lamp_hours_at
+from cases.models import Case
+from production.choices import Outcome, Step
+from production.models import Build, Part, Piece
+from production.queries.run_ages import bath_parts_before, lamp_hours_before
+from qa.services.evidence_ages import BuildAges, build_ages
+from qa.services.evidence_reads import (
+    PartRecord,
+    PieceRecord,
+    latest_look,
+    piece_steps,
+    pieces_by_id,
+    pieces_of_parts,
+    printed_parts,
+    remade_pieces,
+    returned_pieces,
+    seen_on_parts,
+    seen_on_pieces,
+    treated_parts,
+)
 from qa.services.evidence_steps import Reached, StepAnswers
 
 # Steps after the printed part: a defect that comes from one of them is the piece's alone.
@@ -24,190 +38,173 @@ FORMING_STEPS = (Step.FORM, Step.TRIM, Step.FINISH, Step.DISINFECT, Step.PACK, S
 
 Values = dict[str, Any]
 
-_PART_RELATED = (
-    "build__printer__equipment",
-    "build__tank__equipment",
-    "build__filament_lot__material",
-    "build__operator",
-    "preparation",
-    "appliance__case__clinic",
-    "appliance__line",
-)
-_PIECE_RELATED = (
-    "appliance__case__clinic",
-    "appliance__line",
-    "cycle__batch__machine",
-    "cycle__sheet_lot__material",
-    "cycle__by",
-)
 
+def part_values(part_ids: Iterable[int], aged: Collection[int]) -> dict[int, Values]:
+    """Row values of each part that was printed, or is being: a planned build is no attempt yet.
 
-def part_values(part_ids: Iterable[int]) -> dict[int, Values]:
-    """Row values of each part that was printed, or is being: a planned build is no attempt yet."""
-    parts = list(
-        Part.objects.filter(pk__in=set(part_ids), build__started_at__isnull=False).select_related(
-            *_PART_RELATED
-        )
-    )
+    ``aged``: parts whose tank's past changed, so that their ages are derived again.
+    """
+    parts = printed_parts(part_ids)
     if not parts:
         return {}
-    facts = _PartFacts(parts)
+    facts = _PartFacts(parts, aged)
     return {part.pk: facts.values(part) for part in parts}
 
 
-def piece_values(piece_ids: Iterable[int]) -> dict[int, Values]:
+def piece_values(piece_ids: Iterable[int], aged: Collection[int]) -> dict[int, Values]:
     """Row values of each piece: everything of its part, and how it was formed and came out."""
-    pieces = list(Piece.objects.filter(pk__in=set(piece_ids)).select_related(*_PIECE_RELATED))
+    pieces = pieces_by_id(piece_ids)
     if not pieces:
         return {}
-    parts = list(
-        Part.objects.filter(pk__in={_part_id(piece) for piece in pieces}).select_related(*_PART_RELATED)
-    )
-    facts = _PieceFacts(pieces, _PartFacts(parts), {part.pk: part for part in parts})
+    parts = printed_parts({piece.part_id for piece in pieces})
+    facts = _PieceFacts(pieces, _PartFacts(parts, aged), {part.pk: part for part in parts})
     return {piece.pk: facts.values(piece) for piece in pieces}
-
-
-def _part_id(piece: Piece) -> int:
-    if piece.cycle is not None:
-        return piece.cycle.part_id
-    assert piece.part_id is not None
-    return piece.part_id
 
 
 class _PartFacts:
     """What is read once for a batch of parts, and each part's values from it."""
 
-    def __init__(self, parts: Sequence[Part]) -> None:
+    def __init__(self, parts: Sequence[PartRecord], aged: Collection[int]) -> None:
         ids = {part.pk for part in parts}
-        self.ages: dict[int, BuildAges] = build_ages({part.build.pk: part.build for part in parts}.values())
-        self.treated: dict[int, list[TreatedPart]] = defaultdict(list)
-        for treated in (
-            TreatedPart.objects.filter(part_id__in=ids)
-            .select_related("run", "run__equipment")
-            .order_by("run__started_at", "run_id")
-        ):
-            self.treated[treated.part_id].append(treated)
-        runs = {row.run.pk: row.run for rows in self.treated.values() for row in rows}
-        self.bath_parts = bath_parts_at(run for run in runs.values() if run.step == Step.WASH)
-        self.lamp_hours = lamp_hours_at(run for run in runs.values() if run.step == Step.CURE)
-        self.inspected = _inspected(part_id__in=ids)
-        self.defects = _part_defects(ids)
-        self.failed_in_use = _parts_failed_in_use(ids)
-        self.answers = StepAnswers(parts=parts, runs=runs.values())
+        self.ages: dict[int, BuildAges] = build_ages(parts, aged)
+        self.treated = treated_parts(ids)
+        runs = {(turn.run_id, turn.step) for turns in self.treated.values() for turn in turns}
+        self.bath_parts = bath_parts_before(pk for pk, step in runs if step == Step.WASH)
+        self.lamp_hours = lamp_hours_before(pk for pk, step in runs if step == Step.CURE)
+        seen = seen_on_parts(ids)
+        self.inspected = latest_look(seen)
+        self.defects: dict[int, dict[str, bool]] = defaultdict(dict)
+        for one in seen:
+            if one.kind is not None:
+                self.defects[one.thing_id][one.label] = bool(one.contamination)
+        self.failed_in_use: set[int] = set()
+        if pieces := pieces_of_parts(ids):
+            self._read_pieces(pieces)
+        self.answers = StepAnswers(
+            preparations={part.preparation_id for part in parts},
+            builds={part.build_id for part in parts},
+            parts=ids,
+            treatments={pk for pk, _ in runs},
+        )
 
-    def values(self, part: Part) -> Values:
-        build, preparation = part.build, part.preparation
-        ages = self.ages[build.pk]
+    def _read_pieces(self, pieces: Sequence[PieceRecord]) -> None:
+        """Parts whose piece was made again or came back, and flaws of a part found only on its piece.
+
+        What forming and later steps did is the piece's alone.
+        """
+        by_id = {piece.pk: piece for piece in pieces}
+        failed = remade_pieces(pieces) | returned_pieces(by_id)
+        self.failed_in_use = {by_id[pk].part_id for pk in failed if pk in by_id}
+        for one in seen_on_pieces(by_id):
+            piece = by_id[one.thing_id]
+            if one.kind is not None and (piece.cycle_id is None or one.origin not in FORMING_STEPS):
+                self.defects[piece.part_id][one.label] = bool(one.contamination)
+
+    def values(self, part: PartRecord) -> Values:
         defects = self.defects.get(part.pk, {})
         washed, cured = self._last_run(part, Step.WASH), self._last_run(part, Step.CURE)
         return {
-            "label": part.mark,
+            "label": Part(number=part.number).mark,
             **self.factors(part),
-            "steps": self.answers.of_part(part, self.reached(part)),
+            "steps": self.steps(part),
             "defects": sorted(defects),
             "outcome": part.outcome,
             "lost": part.outcome == Outcome.SCRAPPED or part.pk in self.failed_in_use,
             "defective": bool(defects),
             "contaminated": any(defects.values()),
-            "layer_um": build.layer_um,
-            "orientation": preparation.orientation,
+            "layer_um": part.layer_um,
+            "orientation": part.orientation,
             "platform_x_mm": _number(part.platform_x_mm),
             "platform_y_mm": _number(part.platform_y_mm),
-            "supports": preparation.supports,
-            "hollow": preparation.hollow,
-            "resin_temp_c": _number(build.resin_temp_c) if ages.is_vat else None,
+            "supports": part.supports,
+            "hollow": part.hollow,
+            "resin_temp_c": _number(part.resin_temp_c) if part.is_vat else None,
             "bath_parts": self.bath_parts.get(washed) if washed else None,
             "lamp_hours": self.lamp_hours.get(cured) if cured else None,
         }
 
-    def factors(self, part: Part) -> Values:
+    def factors(self, part: PartRecord) -> Values:
         """The values that a part shares with the pieces made from it."""
-        build, appliance = part.build, part.appliance
-        ages = self.ages[build.pk]
-        started = _started(build)
         return {
-            "build": build.label,
-            "occurred_at": started,
-            "day": timezone.localtime(started).date(),
-            "printer": build.printer.equipment.name,
-            "process": build.printer.process,
-            "grade": build.printer.grade,
-            "material": ages.material.name if ages.material else "",
-            "lot": ages.lot,
-            "colour": ages.material.colour if ages.material else "",
-            "translucency": ages.material.translucency if ages.material else "",
-            "profile": f"{build.profile_name} {build.profile_revision}".strip(),
-            "tank": build.tank.equipment.name if build.tank else "",
-            "days_since_filter": ages.days_since_filter,
-            "builds_since_filter": ages.builds_since_filter,
-            "layers_since_filter": ages.layers_since_filter,
-            "ml_since_filter": ages.ml_since_filter,
-            "operator": str(build.operator),
-            "case_label": appliance.case.label,
-            "clinic": appliance.case.clinic.name,
-            "appliance_kind": appliance.line.kind,
+            "build": Build(number=part.build_number).label,
+            "occurred_at": part.started_at,
+            "day": timezone.localtime(part.started_at).date(),
+            "printer": part.printer,
+            "process": part.process,
+            "grade": part.grade,
+            "profile": f"{part.profile_name} {part.profile_revision}".strip(),
+            "tank": part.tank or "",
+            **vars(self.ages[part.build_id]),
+            "operator": part.operator,
+            "case_label": Case(number=part.case_number).label,
+            "clinic": part.clinic,
+            "appliance_kind": part.appliance_kind,
         }
 
-    def reached(self, part: Part) -> Reached:
+    def steps(self, part: PartRecord) -> dict[str, str]:
+        """How each item was answered, for the steps from preparation to the part's own inspection."""
+        subjects = [("preparation", part.preparation_id), ("build", part.build_id)]
+        subjects += [("treatment", turn.run_id) for turn in self.treated[part.pk]]
+        subjects.append(("part", part.pk))
+        return self.answers.statuses(subjects, self._reached(part))
+
+    def _reached(self, part: PartRecord) -> Reached:
         """When each step was reached; a good part without a record of a step still went through it."""
         moments: Reached = {
-            Step.DESIGN: part.preparation.occurred_at,
-            Step.PREPARE: part.preparation.occurred_at,
-            Step.PRINT: _started(part.build),
+            Step.DESIGN: part.prepared_at,
+            Step.PREPARE: part.prepared_at,
+            Step.PRINT: part.started_at,
         }
-        for treated in self.treated[part.pk]:
-            moments[treated.run.step] = treated.run.started_at
+        for turn in self.treated[part.pk]:
+            moments[turn.step] = turn.started_at
         if part.pk in self.inspected:
             moments[Step.INSPECT] = self.inspected[part.pk]
         if part.outcome in (Outcome.GOOD, Outcome.REWORK) and part.outcome_at is not None:
             expected = [Step.INSPECT]
-            if self.ages[part.build.pk].is_vat:
+            if part.is_vat:
                 expected += [Step.DRIP, Step.WASH, Step.DRY, Step.CURE]
-            if part.preparation.supports:
+            if part.supports:
                 expected.append(Step.REMOVE_SUPPORTS)
             for step in expected:
                 moments.setdefault(step, part.outcome_at)
         return moments
 
-    def _last_run(self, part: Part, step: Step) -> int | None:
-        runs = [treated.run_id for treated in self.treated[part.pk] if treated.run.step == step]
+    def _last_run(self, part: PartRecord, step: Step) -> int | None:
+        runs = [turn.run_id for turn in self.treated[part.pk] if turn.step == step]
         return runs[-1] if runs else None
 
 
 class _PieceFacts:
     """The same for a batch of pieces, on top of the facts of their parts."""
 
-    def __init__(self, pieces: Sequence[Piece], part_facts: _PartFacts, parts: dict[int, Part]) -> None:
+    def __init__(
+        self, pieces: Sequence[PieceRecord], part_facts: _PartFacts, parts: dict[int, PartRecord]
+    ) -> None:
         ids = {piece.pk for piece in pieces}
         self.part_facts, self.parts = part_facts, parts
-        self.remade = _remade_pieces(pieces)
-        self.returned = _returned_pieces(ids)
-        self.inspected = _inspected(piece_id__in=ids)
+        self.remade = remade_pieces(pieces)
+        self.returned = returned_pieces(ids)
+        seen = seen_on_pieces(ids)
+        self.inspected = latest_look(seen)
         self.defects: dict[int, dict[str, bool]] = defaultdict(dict)
-        for defect in Defect.objects.filter(inspection__piece_id__in=ids).select_related(
-            "kind", "inspection"
-        ):
-            assert defect.inspection.piece_id is not None
-            self.defects[defect.inspection.piece_id][defect_label(defect)] = defect.kind.contamination
-        self.steps: dict[int, Reached] = defaultdict(dict)
-        for step in PieceStep.objects.filter(piece_id__in=ids):
-            self.steps[step.piece_id][step.step] = step.occurred_at
-        self.answers = StepAnswers(pieces=pieces)
+        for one in seen:
+            if one.kind is not None:
+                self.defects[one.thing_id][one.label] = bool(one.contamination)
+        self.worked = piece_steps(ids)
+        cycles = {piece.cycle_id for piece in pieces if piece.cycle_id is not None}
+        self.answers = StepAnswers(cycles=cycles, pieces=ids)
 
-    def values(self, piece: Piece) -> Values:
-        part = self.parts[_part_id(piece)]
+    def values(self, piece: PieceRecord) -> Values:
+        part = self.parts[piece.part_id]
         part_facts = self.part_facts
         defects = {**part_facts.defects.get(part.pk, {}), **self.defects.get(piece.pk, {})}
         remade, returned = piece.pk in self.remade, piece.pk in self.returned
         return {
             **part_facts.factors(part),
-            "label": piece.mark,
+            "label": Piece(number=piece.number).mark,
             "occurred_at": piece.occurred_at,
             "day": timezone.localtime(piece.occurred_at).date(),
-            "steps": {
-                **part_facts.answers.of_part(part, part_facts.reached(part)),
-                **self.answers.of_piece(piece, self._reached(piece)),
-            },
+            "steps": {**part_facts.steps(part), **self._steps(piece)},
             "defects": sorted(defects),
             "outcome": piece.outcome,
             "lost": piece.outcome == Outcome.SCRAPPED or remade or returned,
@@ -218,123 +215,43 @@ class _PieceFacts:
             **_forming(piece, part),
         }
 
-    def _reached(self, piece: Piece) -> Reached:
-        moments: Reached = dict(self.steps[piece.pk])
-        if piece.cycle is not None:
-            moments[Step.FORM] = piece.cycle.occurred_at
+    def _steps(self, piece: PieceRecord) -> dict[str, str]:
+        """How each item was answered, for forming and what follows."""
+        subjects = [("piece", piece.pk)]
+        if piece.cycle_id is not None:
+            subjects.insert(0, ("cycle", piece.cycle_id))
+        return self.answers.statuses(subjects, self._reached(piece))
+
+    def _reached(self, piece: PieceRecord) -> Reached:
+        moments: Reached = dict(self.worked[piece.pk])
+        if piece.formed_at is not None:
+            moments[Step.FORM] = piece.formed_at
         if piece.pk in self.inspected:
             moments[Step.INSPECT] = self.inspected[piece.pk]
         if piece.outcome in (Outcome.GOOD, Outcome.REWORK) and piece.outcome_at is not None:
             expected = [Step.FINISH, Step.DISINFECT]
-            if piece.cycle is not None:
+            if piece.cycle_id is not None:
                 expected.append(Step.TRIM)
             for step in expected:
                 moments.setdefault(step, piece.outcome_at)
         return moments
 
 
-def _forming(piece: Piece, part: Part) -> Values:
-    cycle = piece.cycle
-    if cycle is None:
-        return {
-            "forming_machine": "",
-            "sheet": "",
-            "sheet_lot": "",
-            "formings": None,
-            "model_age_days": None,
-            "heat_s": None,
-            "interval_s": None,
-        }
-    printed = part.build.finished_at or _started(part.build)
+def _forming(piece: PieceRecord, part: PartRecord) -> Values:
+    age_days = None
+    if piece.formed_at is not None:
+        printed = part.finished_at or part.started_at
+        age_days = round((piece.formed_at - printed).total_seconds() / 86400, 4)
     return {
-        "forming_machine": cycle.batch.machine.name,
-        "sheet": cycle.sheet_lot.material.name,
-        "sheet_lot": cycle.sheet_lot.number,
-        "formings": cycle.forming,
-        "model_age_days": round((cycle.occurred_at - printed).total_seconds() / 86400, 4),
-        "heat_s": cycle.heat_s,
-        "interval_s": cycle.interval_s,
+        "forming_machine": piece.forming_machine or "",
+        "sheet": piece.sheet or "",
+        "sheet_lot": piece.sheet_lot or "",
+        "formings": piece.forming,
+        "model_age_days": age_days,
+        "heat_s": piece.heat_s,
+        "interval_s": piece.interval_s,
     }
 
 
-def defect_label(defect: Defect) -> str:
-    """The level of a defect on its axis: kind, step of origin, step found."""
-    return f"{defect.kind.code}|{defect.origin}|{defect.found}"
-
-
-def _started(build: Build) -> Any:
-    return build.started_at or build.occurred_at
-
-
-def _number(value: Any) -> float | None:
+def _number(value: Decimal | None) -> float | None:
     return None if value is None else float(value)
-
-
-def _inspected(**things: Any) -> dict[int, Any]:
-    """The latest inspection of each thing."""
-    key = "part_id" if "part_id__in" in things else "piece_id"
-    return dict(
-        Inspection.objects.filter(**things)
-        .order_by()
-        .values(key)
-        .annotate(at=Max("occurred_at"))
-        .values_list(key, "at")
-    )
-
-
-def _part_defects(part_ids: set[int]) -> dict[int, dict[str, bool]]:
-    """Each part's defects by label, true where a dirty tank makes them.
-
-    A flaw of the printed part that is found only on its piece is the part's too; what forming and
-    later steps did is not.
-    """
-    found: dict[int, dict[str, bool]] = defaultdict(dict)
-    kinds = Defect.objects.select_related("kind")
-    for defect in kinds.filter(inspection__part_id__in=part_ids).select_related("inspection"):
-        assert defect.inspection.part_id is not None
-        found[defect.inspection.part_id][defect_label(defect)] = defect.kind.contamination
-    for defect in (
-        kinds.filter(inspection__piece__cycle__part_id__in=part_ids)
-        .exclude(origin__in=FORMING_STEPS)
-        .select_related("inspection__piece__cycle")
-    ):
-        piece = defect.inspection.piece
-        assert piece is not None and piece.cycle is not None
-        found[piece.cycle.part_id][defect_label(defect)] = defect.kind.contamination
-    for defect in kinds.filter(inspection__piece__part_id__in=part_ids).select_related("inspection__piece"):
-        piece = defect.inspection.piece
-        assert piece is not None and piece.part_id is not None
-        found[piece.part_id][defect_label(defect)] = defect.kind.contamination
-    return found
-
-
-def _parts_failed_in_use(part_ids: set[int]) -> set[int]:
-    """Parts whose piece was made again or came back because it does not fit."""
-    pieces = [
-        *Piece.objects.filter(cycle__part_id__in=part_ids).select_related("cycle"),
-        *Piece.objects.filter(part_id__in=part_ids).select_related("cycle"),
-    ]
-    failed = _remade_pieces(pieces) | _returned_pieces({piece.pk for piece in pieces})
-    return {_part_id(piece) for piece in pieces if piece.pk in failed}
-
-
-def _remade_pieces(pieces: Sequence[Piece]) -> set[int]:
-    """Of each appliance that was made again, its last piece: the one the remake is for."""
-    appliances = {piece.appliance_id for piece in pieces}
-    remade = Appliance.objects.filter(pk__in=appliances, remake__isnull=False)
-    return set(
-        Piece.objects.filter(appliance__in=remade)
-        .order_by()
-        .values("appliance")
-        .annotate(last=Max("pk"))
-        .values_list("last", flat=True)
-    )
-
-
-def _returned_pieces(piece_ids: set[int]) -> set[int]:
-    """Pieces whose latest answer from the clinic is that they do not fit."""
-    latest: dict[int, str] = {}
-    answers = FitAnswer.objects.filter(piece_id__in=piece_ids).order_by("occurred_at", "id")
-    for piece_id, result in answers.values_list("piece_id", "result"):
-        latest[piece_id] = result
-    return {piece_id for piece_id, result in latest.items() if result == FitResult.DOES_NOT_FIT}

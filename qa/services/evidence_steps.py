@@ -7,86 +7,73 @@ absence of one, for an item of the version in force when the step was reached.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 
-from django.db.models import Q
-
+from labtrack.statements import Statement
 from production.choices import NOT_RECORDED
-from production.models import Answer, Part, Piece, TreatedPart, TreatmentRun, WorkInstruction
+from production.models import Answer, WorkInstruction
 
 Reached = dict[str, datetime]
 
 
+def _answers_about(subject: str) -> Statement:
+    return Statement(
+        lambda ids: (
+            Answer.objects.filter(**{f"{subject}_id__in": ids}, replaced_by__isnull=True)
+            .order_by("occurred_at", "id")
+            .values_list(f"{subject}_id", "item__code", "status")
+        )
+    )
+
+
+_ANSWERS = {
+    subject: _answers_about(subject)
+    for subject in ("preparation", "build", "part", "treatment", "cycle", "piece")
+}
+_INSTRUCTIONS = Statement(
+    lambda ids: WorkInstruction.objects.order_by("-version", "pk", "items__position").values_list(
+        "pk", "step", "active_from", "items__code"
+    )
+)
+
+
 class StepAnswers:
-    """Answers and instructions read once for a batch of parts with their runs, or of pieces."""
+    """Answers and instructions read once for everything that a batch of parts or pieces went through."""
 
     def __init__(
         self,
         *,
-        parts: Sequence[Part] = (),
-        runs: Iterable[TreatmentRun] = (),
-        pieces: Sequence[Piece] = (),
+        preparations: Collection[int] = (),
+        builds: Collection[int] = (),
+        parts: Collection[int] = (),
+        treatments: Collection[int] = (),
+        cycles: Collection[int] = (),
+        pieces: Collection[int] = (),
     ) -> None:
         self._versions = _versions()
-        self._by_subject: dict[tuple[str, int], list[Answer]] = defaultdict(list)
-        self._runs: dict[int, list[int]] = defaultdict(list)
-        subjects: dict[str, set[int]] = {
-            "preparation": {part.preparation_id for part in parts},
-            "build": {part.build_id for part in parts},
-            "part": {part.pk for part in parts},
-            "treatment": {run.pk for run in runs},
-            "cycle": {piece.cycle_id for piece in pieces if piece.cycle_id is not None},
-            "piece": {piece.pk for piece in pieces},
+        self._by_subject: dict[tuple[str, int], list[tuple[str, str]]] = defaultdict(list)
+        subjects = {
+            "preparation": preparations,
+            "build": builds,
+            "part": parts,
+            "treatment": treatments,
+            "cycle": cycles,
+            "piece": pieces,
         }
-        self._read(subjects)
-        if subjects["treatment"]:
-            treated = TreatedPart.objects.filter(part_id__in=subjects["part"]).order_by(
-                "run__started_at", "run_id"
-            )
-            for part_id, run_id in treated.values_list("part_id", "run_id"):
-                self._runs[part_id].append(run_id)
-
-    def _read(self, subjects: dict[str, set[int]]) -> None:
-        asked = Q()
         for name, ids in subjects.items():
-            if ids:
-                asked |= Q(**{f"{name}_id__in": ids})
-        if not asked:
-            return
-        answers = (
-            Answer.objects.filter(asked, replaced_by__isnull=True)
-            .select_related("item")
-            .order_by("occurred_at", "id")
-        )
-        for answer in answers:
-            for name in subjects:
-                subject_id = getattr(answer, f"{name}_id")
-                if subject_id is not None:
-                    self._by_subject[name, subject_id].append(answer)
+            for subject_id, code, status in _ANSWERS[name].rows(ids):
+                self._by_subject[name, subject_id].append((code, status))
 
-    def of_part(self, part: Part, reached: Reached) -> dict[str, str]:
-        """Item code to status, for the steps from preparation to the part's own inspection."""
-        subjects = [("preparation", part.preparation_id), ("build", part.build_id)]
-        subjects += [("treatment", run_id) for run_id in self._runs[part.pk]]
-        subjects.append(("part", part.pk))
-        return self._statuses(subjects, reached)
-
-    def of_piece(self, piece: Piece, reached: Reached) -> dict[str, str]:
-        """Item code to status, for forming and what follows."""
-        subjects = [("piece", piece.pk)]
-        if piece.cycle_id is not None:
-            subjects.insert(0, ("cycle", piece.cycle_id))
-        return self._statuses(subjects, reached)
-
-    def _statuses(self, subjects: Iterable[tuple[str, int]], reached: Reached) -> dict[str, str]:
+    def statuses(self, subjects: Iterable[tuple[str, int]], reached: Reached) -> dict[str, str]:
+        """Item code to status: the items of the steps ``reached``, and the answers about ``subjects``."""
         statuses = {
             code: NOT_RECORDED for step, moment in reached.items() for code in self._asked_at(step, moment)
         }
         # A step that was done again was answered again: the later answer says how it was left.
         for subject in subjects:
-            for answer in self._by_subject.get(subject, ()):
-                statuses[answer.item.code] = answer.status
+            for code, status in self._by_subject.get(subject, ()):
+                statuses[code] = status
         return dict(sorted(statuses.items()))
 
     def _asked_at(self, step: str, moment: datetime) -> Sequence[str]:
@@ -102,8 +89,7 @@ def _versions() -> dict[str, list[tuple[datetime, list[str]]]]:
     Plain values: this is read at every change, and an instruction without items must stay in the list.
     """
     instructions: dict[int, tuple[str, datetime, list[str]]] = {}
-    rows = WorkInstruction.objects.order_by("-version", "pk", "items__position")
-    for pk, step, active_from, code in rows.values_list("pk", "step", "active_from", "items__code"):
+    for pk, step, active_from, code in _INSTRUCTIONS.every():
         _, _, codes = instructions.setdefault(pk, (step, active_from, []))
         if code is not None:
             codes.append(code)
