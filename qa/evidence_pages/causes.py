@@ -15,7 +15,7 @@ from qa.evidence_pages.shared import (
     rate_cells,
     told,
 )
-from qa.statistics.causes import FALSE_DISCOVERY, STANDARDISED
+from qa.statistics.causes import FALSE_DISCOVERY, STANDARDISED, suspected
 from qa.statistics.interaction import CELLS
 from qa.statistics.shares import SHAPLEY
 
@@ -119,8 +119,14 @@ def _cause_row(asking: Asking, row: dict[str, Any], more: dict[str, Any]) -> lis
         money[1],
         _words(row["inseparable_from"], asking),
         _words(more.get("adjusted_for", []), asking),
-        told(row["verdict"], row["parts_needed"], asking.things),
+        _told(asking, row),
     ]
+
+
+def _told(asking: Asking, row: dict[str, Any]) -> str:
+    if row["verdict"] == "unknown" and not suspected(row["saved_per_100"], row["ci95"][1]):
+        return "nothing suggests it"
+    return told(row["verdict"], row["parts_needed"], asking.things)
 
 
 def _words(factors: list[str], asking: Asking) -> str:

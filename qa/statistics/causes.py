@@ -9,11 +9,12 @@ loss, found by forward selection; a factor never adjusts for what it travels wit
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import optimize, special
 
 from qa.statistics.factors import AGES, MISSING, Factor, NotExamined
 from qa.statistics.logit import LOGIT, LogitFit, fit_logit
@@ -37,6 +38,7 @@ SAME_CLOCK = 0.4  # the same for ages that filtering sets back together
 FEWEST_LOST = 5  # fewer lost (or good) parts than this support no claim
 WORTH_FINDING = 1.0  # parts per 100: the saving that "parts needed" is reckoned for where less is seen
 POWER_QUANTILE = 0.8416  # 80 % power
+LARGEST_COEFFICIENT = 6.0  # log-odds: four hundred times the odds, beyond any cause of loss
 MOST_PUT_FORWARD = 3
 
 
@@ -99,13 +101,18 @@ class Causes:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """Parts per 100 saved with the ends of its interval, the contrast's p, and its adjusters."""
+    """Parts per 100 saved with the ends of its interval, the contrast's p, and its adjusters.
+
+    ``noise``: the coefficient's error over the coefficient worth finding, the one seen or the one that
+    saves 1 per 100 where less is seen; None where no coefficient saves as much. ``degrees`` of freedom.
+    """
 
     saved: float
     low: float
     high: float
     p: float
-    error: float
+    noise: float | None
+    degrees: float
     adjusted_for: tuple[str, ...]
 
 
@@ -279,9 +286,8 @@ def judge_causes(
     for i, (contrast, estimate) in enumerate(zip(examined.contrasts, estimates, strict=True)):
         claim = loss.can_claim and any(discovered[j] and estimates[j].low > 0 for j in groups[i])
         names = tuple(sorted(examined.contrasts[j].factor.name for j in groups[i] if j != i))
-        rows.append(
-            _cause(loss, contrast, estimate, names, money, examined.level, len(estimates), claim=claim)
-        )
+        needed = None if claim else _parts_needed(loss, contrast, estimate, discovery_rate / len(estimates))
+        rows.append(_cause(loss, contrast, estimate, names, money, examined.level, needed, claim=claim))
     rows.sort(key=_order)
     return Causes(
         tuple(rows), not_examined, loss.n, loss.total, int(loss.build.max()) + 1, _overall(loss, rows)
@@ -327,7 +333,7 @@ def _estimate_all(
     if not contrasts:
         return []
     if not 0 < loss.total < loss.n:
-        return [Estimate(0.0, 0.0, 0.0, 1.0, math.inf, ()) for _ in contrasts]
+        return [Estimate(0.0, 0.0, 0.0, 1.0, None, 1.0, ()) for _ in contrasts]
     entered: list[int] = []
     builds = int(loss.build.max()) + 1
     most = min(MOST_ADJUSTERS, loss.total // 8, builds // 8)
@@ -377,59 +383,49 @@ def _standardised(
     """Parts per 100 saved with the contrast's column at 0, and its interval.
 
     The interval's ends are the saving where the contrast's coefficient, and the others with it, lies
-    at the ends of its own interval, so that it stays within what is possible.
+    at the ends of its own interval, so that it stays within what is possible and leaves 0 out just
+    where the contrast's p does.
     """
-    moved = x.copy()
-    moved[:, 1] = np.where(contrast.unrecorded > 0, x[:, 1], 0.0)
+    rows = contrast.unrecorded == 0
+    at = x[rows]
+    moved = at.copy()
+    moved[:, 1] = 0.0
     n = len(x)
 
     def saved(beta: FloatArray) -> float:
-        return 100.0 * float((special.expit(x @ beta) - special.expit(moved @ beta)).sum()) / n
+        return 100.0 * float((special.expit(at @ beta) - special.expit(moved @ beta)).sum()) / n
 
-    there = special.expit(moved @ fit.beta)
-    weight, weight_there = fit.probability * (1 - fit.probability), there * (1 - there)
-    gradient = 100.0 * (x.T @ weight - moved.T @ weight_there) / n
-    whole = max(float(gradient @ fit.cov @ gradient), 1e-12)
+    def saved_at(coefficient: float) -> float:
+        beta = fit.beta.copy()
+        beta[1] = coefficient
+        return saved(beta)
+
+    error = math.sqrt(fit.cov[1, 1])
     degrees = max(1.0, float(fit.clusters[1]) - 1.0)
-    statistic = fit.beta[1] / math.sqrt(fit.cov[1, 1])
+    statistic = fit.beta[1] / error
     # The level was chosen as the worst of several: the interval and p pay for the choice.
-    tail = (1 - level) / contrast.tries
-    quantile = float(special.stdtrit(degrees, 1 - tail))
-    # Only an effect beyond chance shares its builds' luck: the width of an interval that holds 0 never
-    # shrinks, and the share that comes off grows with how far beyond chance the effect is.
-    certain = max(0.0, 1.0 - (quantile / max(abs(statistic), 1e-9)) ** 2)
-    shared = _shared_luck(loss, x, fit, weight, weight_there, gradient)
-    variance = max(whole - certain * shared, 0.3 * whole)
-    # Along the contrast's own coefficient, so that the interval leaves 0 out just where its p does.
-    direction = fit.cov[:, 1] / math.sqrt(fit.cov[1, 1]) * math.sqrt(variance / whole)
+    quantile = float(special.stdtrit(degrees, 1 - (1 - level) / contrast.tries))
+    direction = fit.cov[:, 1] / error
     ends = sorted((saved(fit.beta - quantile * direction), saved(fit.beta + quantile * direction)))
     estimate = saved(fit.beta)
     p = min(1.0, contrast.tries * float(special.stdtr(degrees, -abs(statistic))))
-    return Estimate(estimate, min(ends[0], estimate), max(ends[1], estimate), p, math.sqrt(variance), names)
+    target = float(fit.beta[1]) if estimate >= WORTH_FINDING else _coefficient(saved_at, WORTH_FINDING)
+    return Estimate(
+        estimate,
+        min(ends[0], estimate),
+        max(ends[1], estimate),
+        p,
+        None if target is None else error / target,
+        degrees,
+        names,
+    )
 
 
-def _shared_luck(
-    loss: Loss,
-    x: FloatArray,
-    fit: LogitFit,
-    weight: FloatArray,
-    weight_there: FloatArray,
-    gradient: FloatArray,
-) -> float:
-    """Variance of the builds' luck that the saving asked for shares, so that it is no error.
-
-    The question is what *these* parts would have lost at the reference. A build that ran badly would
-    have run badly there as well, so part of its luck is in the answer. Per build: what a unit of luck
-    moves the estimate by, less what it moves the truth by, is what remains as error.
-    """
-    build, count, n = loss.build, int(loss.build.max()) + 1, loss.n
-    residual = loss.lost - fit.probability
-    pairs = np.square(np.bincount(build, residual, count)) - np.bincount(build, residual**2, count)
-    scale = np.square(np.bincount(build, weight, count)) - np.bincount(build, weight**2, count)
-    between = max(0.0, float(pairs.sum()) / max(float(scale.sum()), 1e-12))
-    estimate = np.bincount(build, (x @ (fit.bread @ gradient)) * weight, count)
-    truth = 100.0 * np.bincount(build, weight - weight_there, count) / n
-    return between * float((np.square(estimate) - np.square(estimate - truth)).sum())
+def _coefficient(saved_at: Callable[[float], float], saving: float) -> float | None:
+    """The coefficient at which the contrast saves ``saving``; None where its level is too rare for that."""
+    if saved_at(LARGEST_COEFFICIENT) <= saving:
+        return None
+    return float(optimize.brentq(lambda at: saved_at(at) - saving, 0.0, LARGEST_COEFFICIENT, xtol=1e-3))
 
 
 def false_discovery(p_values: list[float], rate: float) -> list[bool]:
@@ -450,7 +446,7 @@ def _cause(
     inseparable: tuple[str, ...],
     money: float | None,
     level: float,
-    family: int,
+    needed: int | None,
     *,
     claim: bool,
 ) -> Cause:
@@ -467,7 +463,6 @@ def _cause(
         n_level = int(contrast.column.sum())
     interval = Interval(estimate.low, estimate.high, level, LOGIT.name)
     verdict = Verdict.SHOWN if claim else Verdict.UNKNOWN
-    needed = None if verdict is Verdict.SHOWN else _parts_needed(loss, estimate, family)
     cause = Cause(
         factor=factor.name,
         group=factor.group,
@@ -489,14 +484,26 @@ def _cause(
     return replace(cause, sentence=_sentence(cause))
 
 
-def _parts_needed(loss: Loss, estimate: Estimate, family: int) -> int | None:
-    """How many more parts would show a saving of what is seen, or of 1 per 100 where less is seen."""
-    if not math.isfinite(estimate.error):
+def _parts_needed(loss: Loss, contrast: Contrast, estimate: Estimate, alpha: float) -> int | None:
+    """How many more parts would show a saving of what is seen, or of 1 per 100 where less is seen.
+
+    With 80 % power, ``alpha`` being what one factor of the family may err: the error shrinks with the
+    root of the parts. None where nothing points at the factor, which more parts need not change, or where
+    its level is too rare to cost 1 part of 100.
+    """
+    if estimate.noise is None or not suspected(estimate.saved, estimate.high):
         return None
-    effect = max(estimate.saved, WORTH_FINDING)
-    quantile = float(special.ndtri(1 - 0.025 / max(1, family))) + POWER_QUANTILE
-    needed = loss.n * (quantile * estimate.error / effect) ** 2 - loss.n
+    quantile = float(special.stdtrit(estimate.degrees, 1 - alpha / contrast.tries))
+    needed = loss.n * (((quantile + POWER_QUANTILE) * estimate.noise) ** 2 - 1)
+    if not loss.can_claim:
+        # Whatever is seen, fewer lost or good parts than this support no claim.
+        needed = max(needed, loss.n * (FEWEST_LOST / min(loss.total, loss.n - loss.total) - 1))
     return max(1, math.ceil(needed))
+
+
+def suspected(saved: float, high: float | None) -> bool:
+    """Whether a factor may cost parts: it does as seen, or its interval leaves room for 1 per 100."""
+    return saved > 0 or high is None or high >= WORTH_FINDING
 
 
 def _sentence(cause: Cause) -> str:
@@ -512,6 +519,8 @@ def _sentence(cause: Cause) -> str:
             else ""
         )
         return f"{what} goes with the loss of {figures}{tied}."
+    if not suspected(cause.saved_per_100, high):
+        return f"Nothing suggests that {what} costs parts: {figures}."
     more = f"; about {cause.parts_needed} more parts would tell" if cause.parts_needed else ""
     return f"Cannot tell yet whether {what} costs parts: {figures}{more}."
 

@@ -29,12 +29,11 @@ _CONVERGED = 1e-12
 
 @dataclass(frozen=True, slots=True)
 class LogitFit:
-    """``beta`` and its cluster-robust ``cov``; ``bread``, the inverse information; ``probability`` of
-    each row; ``clusters`` of each column is the effective number behind it."""
+    """``beta`` and its cluster-robust ``cov``; ``probability`` of each row; ``clusters`` of each column is
+    the effective number behind it."""
 
     beta: FloatArray
     cov: FloatArray
-    bread: FloatArray
     probability: FloatArray
     clusters: FloatArray
     log_likelihood: float
@@ -67,7 +66,7 @@ def fit_logit(
     inside = np.clip(probability, 1e-300, 1.0)
     outside = np.clip(1 - probability, 1e-300, 1.0)
     likelihood = float(np.sum(np.where(y > 0, np.log(inside), np.log(outside))))
-    return LogitFit(beta, cov, inverse, probability, clusters, likelihood)
+    return LogitFit(beta, cov, probability, clusters, likelihood)
 
 
 def _climb(

@@ -183,3 +183,34 @@ def test_columns_that_say_the_same_are_refused() -> None:
     y = np.array([0.0, 1.0] * 10)
     with pytest.raises(StatisticsError):
         fit_logit(x, y, np.arange(20), prior_sd=np.array([np.inf, np.inf]))
+
+
+def test_what_nothing_points_at_needs_no_more_parts() -> None:
+    frame = lab(4)
+    # A step that loses fewer parts where it is skipped: nothing suggests that skipping it costs any.
+    frame["step:stir"] = np.where(np.arange(len(frame)) % 20 < 10, "no", "yes")
+    frame["lost"] = frame["lost"] & ~((frame["step:stir"] == "no") & (np.arange(len(frame)) % 5 > 0))
+    stir = next(row for row in analyse(frame).causes if row.factor == "step:stir")
+    assert stir.saved_per_100 < 0 and stir.verdict is Verdict.UNKNOWN
+    assert stir.parts_needed is None
+    assert stir.sentence.startswith("Nothing suggests that stir 'no' against 'yes' costs parts")
+
+
+def test_what_cannot_be_told_yet_says_how_many_more() -> None:
+    unknown = [row for row in analyse(lab(6, skip_costs=0.04)).causes if row.verdict is Verdict.UNKNOWN]
+    asked = [row for row in unknown if row.interval.high is not None and row.interval.high >= 1]
+    assert asked
+    for row in asked:
+        assert row.parts_needed is not None and row.parts_needed > 0
+        assert f"about {row.parts_needed} more parts would tell" in row.sentence
+
+
+def test_a_stronger_pointer_needs_fewer_more_parts() -> None:
+    needed = []
+    for cost in (0.03, 0.05, 0.07):
+        row = next(
+            row for row in analyse(lab(7, builds=30, skip_costs=cost)).causes if row.factor == "step:wash"
+        )
+        needed.append((row.p, row.parts_needed or 0))
+    ordered = sorted(needed)
+    assert [more for _, more in ordered] == sorted(more for _, more in ordered)
