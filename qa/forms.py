@@ -18,11 +18,12 @@ from qa.check_figures import unit_words
 from qa.choices import DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
 from qa.geometry.limits import SHIPPED
 from qa.models import Action, CostVersion, DefectKind, LimitVersion
-from qa.queries.tally import DEFAULT_DAYS, Range
+from qa.queries.tally import ALL, DEFAULT_DAYS, STANDING_AXES, Range, Standing
 from qa.services.gate import NEVER_CONCEDED
 from qa.services.inspections import FoundDefect
 from qa.services.limits import MOST_SOURCE, limit_set
 from qa.services.photos import clean_photo
+from qa.services.tally import STEP_AXIS
 from qa.teeth import chart_rows, tooth
 
 if TYPE_CHECKING:
@@ -282,6 +283,21 @@ class TrendsForm(forms.Form):
         label="Compared with, from", required=False, widget=forms.DateInput(attrs={"type": "date"})
     )
     than_end = forms.DateField(label="to", required=False, widget=forms.DateInput(attrs={"type": "date"}))
+    of = forms.CharField(label="Only", required=False, max_length=250, widget=forms.Select)
+
+    def offer(self, choices: list[Any]) -> None:
+        """What there is to choose from, once it is read."""
+        self.fields["of"].widget.choices = choices
+
+    def clean_of(self) -> Standing:
+        """One level of an axis that the tally keeps, or everything."""
+        text = self.cleaned_data["of"]
+        if not text:
+            return ALL
+        axis, _, level = text.partition("|")
+        if not level or not (axis in STANDING_AXES or axis.startswith(STEP_AXIS)):
+            raise forms.ValidationError("Choose one of the list, or everything.")
+        return Standing(axis, level)
 
     def add_prefix(self, field_name: str) -> str:
         """The names in the address: from, to."""
@@ -312,6 +328,7 @@ class TrendsForm(forms.Form):
             "unit": EvidenceUnit.PART.value,
             "than_from": "",
             "than_to": "",
+            "of": "",
         }
         return TrendsForm({**defaults, **{name: query[name] for name in defaults if query.get(name)}})
 

@@ -132,8 +132,8 @@ class EvidenceTally(models.Model):
     """Parts, and apart from them pieces, counted by day, axis and level: what the trends read.
 
     ``axis`` is what the level belongs to: ``all``, ``build``, ``printer``, ``grade``, ``material``,
-    ``colour``, ``translucency``, ``tank-days``, ``tank-builds``, ``step:<item>`` (level: status of the
-    answer) and ``defect`` (level: kind|origin|found). Only mature rows are counted. A cell may fall
+    ``colour``, ``translucency``, ``tank``, ``tank-days``, ``tank-builds``, ``step:<item>`` (level: status
+    of the answer) and ``defect`` (level: kind|origin|found). Only mature rows are counted. A cell may fall
     back to zero and stay: it says the same as no cell. Imported files have cells of their own, so that
     publishing one is a single flag.
     """

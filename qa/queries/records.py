@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import Q, QuerySet, TextField
+from django.db.models import Q, QuerySet, Sum, TextField
 from django.db.models.fields.json import KeyTextTransform
 from django.db.models.functions import Cast
 
 from labtrack.errors import NotFound
 from production.choices import NOT_RECORDED, NOT_RECORDED_LABEL, AnswerStatus, Step
 from qa.choices import EvidenceUnit, Measure
-from qa.models import FormedPieceRow, PrintAttempt
+from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
 from qa.queries.published import counts
 from qa.queries.tally import Range
 from qa.services.tally import COLUMN_AXES, STEP_AXIS
@@ -23,19 +23,22 @@ from qa.trend_charts.shared import Names
 _AGES = {"tank-days": "days_since_filter", "tank-builds": "builds_since_filter"}
 # Columns of the rows that a suspected cause may be found by, and those found by a range of them.
 _PLAIN = (
-    "process", "tank", "lot", "profile", "orientation", "forming_machine", "sheet", "sheet_lot",
+    "process", "lot", "profile", "orientation", "forming_machine", "sheet", "sheet_lot",
 )  # fmt: skip
 _RANGES = (
     "days_since_filter", "builds_since_filter", "layers_since_filter", "ml_since_filter", "bath_parts",
     "lamp_hours", "resin_temp_c", "layer_um", "model_age_days", "formings",
 )  # fmt: skip
 _YES_NO = {"supports": {"yes": True, "no": False}, "hollow": {"yes": True, "no": False}}
+MOST_COUNTED = 10_000
+MOST_LEVELS = 400
 _COLUMN_WORDS = {
     "printer": "printed on",
     "grade": "printed on a machine of grade",
     "material": "of",
     "colour": "of colour",
     "translucency": "of translucency",
+    "tank": "from tank",
 }
 
 
@@ -91,7 +94,44 @@ def records_behind(asked: RecordsAsked) -> QuerySet[Any]:
     rows = _on_axis(rows, asked)
     if asked.only is not None:
         rows = rows.filter(**{asked.only.value: True})
-    return rows.order_by("-occurred_at", "-pk")
+    # By day first, which is the same order and the one that the index has.
+    return rows.order_by("-day", "-occurred_at", "-pk")
+
+
+def count_records(asked: RecordsAsked) -> int:
+    """How many records there are, from the tally where it holds them, else counted up to ``MOST_COUNTED``.
+
+    The tally says it at any number of parts in the same time.
+    """
+    cells = _cells(asked)
+    if cells is None:
+        return int(records_behind(asked)[:MOST_COUNTED].count())
+    column = asked.only.value if asked.only is not None else "parts"
+    return int(cells.order_by().aggregate(sum=Sum(column))["sum"] or 0)
+
+
+def _cells(asked: RecordsAsked) -> QuerySet[EvidenceTally] | None:
+    """The cells of the tally that hold what is asked for, each row in one of them; None where none do."""
+    start, end, axis = asked.days.start, asked.days.end, asked.axis
+    levels = [asked.level]
+    if axis == "all":
+        levels = [""]
+    elif axis == "week":
+        monday = _day(asked.level)
+        start, end = max(start, monday), min(end, monday + timedelta(days=6))
+        axis, levels = "all", [""]
+    elif axis.startswith(STEP_AXIS):
+        levels = sorted({status for status in (asked.level, asked.high) if status})
+    elif axis in _AGES:
+        low, high = _whole(asked.level), _whole(asked.high or asked.level)
+        if high - low > MOST_LEVELS:
+            return None
+        levels = [str(age) for age in range(low, high + 1)]
+    elif axis not in COLUMN_AXES:
+        return None
+    return EvidenceTally.objects.filter(
+        counts(), unit=asked.unit, day__gte=start, day__lte=end, axis=axis, level__in=levels
+    )
 
 
 def _on_axis(rows: QuerySet[Any], asked: RecordsAsked) -> QuerySet[Any]:

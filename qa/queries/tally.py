@@ -19,7 +19,18 @@ from qa.queries.range import Range
 DEFAULT_DAYS = 90
 QUICK_DAYS = (30, 90, 180, 365)
 
-__all__ = ["DEFAULT_DAYS", "QUICK_DAYS", "Range", "Tally", "TallyView", "read_tally", "read_weeks"]
+__all__ = [
+    "ALL",
+    "DEFAULT_DAYS",
+    "QUICK_DAYS",
+    "STANDING_AXES",
+    "Range",
+    "Standing",
+    "Tally",
+    "TallyView",
+    "read_tally",
+    "read_weeks",
+]
 
 Rows = QuerySet[EvidenceTally]
 
@@ -33,6 +44,23 @@ class Tally:
 
 
 NOTHING = Tally(0, 0)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One level of one axis that the tally keeps: the charts of all, or of one printer, resin, tank or
+    status of a step alone."""
+
+    axis: str = "all"
+    level: str = ""
+
+    @property
+    def is_all(self) -> bool:
+        return self.axis == "all"
+
+
+ALL = Standing()
+STANDING_AXES = ("printer", "material", "tank")
 
 
 @dataclass(frozen=True)
@@ -50,7 +78,8 @@ class Spread:
 class TallyView:
     """Sums of one range, unit and measure. ``levels`` by axis and level; ``weeks`` by their Monday.
 
-    ``earlier`` are the sums of ``than``, the period it is compared with; ``baseline`` is in force.
+    ``earlier`` are the sums of ``than``, the period it is compared with; ``baseline`` is in force. Where
+    ``only`` names a level, ``weeks``, ``total`` and ``earlier`` are of that level alone.
     """
 
     unit: EvidenceUnit
@@ -65,6 +94,7 @@ class TallyView:
     baseline: FrozenBaseline | None = None
     baseline_weeks: dict[date, Tally] = field(default_factory=dict)
     events: tuple[ChartEvent, ...] = ()
+    only: Standing = ALL
 
     @property
     def compared_with(self) -> Range:
@@ -73,19 +103,24 @@ class TallyView:
 
     @property
     def total(self) -> Tally:
-        return self.axis("all").get("", NOTHING)
+        return self.axis(self.only.axis).get(self.only.level, NOTHING)
 
     def axis(self, name: str) -> dict[str, Tally]:
         return self.levels.get(name, {})
 
 
-def read_tally(*, unit: EvidenceUnit, measure: Measure, days: Range, than: Range | None = None) -> TallyView:
+def read_tally(
+    *, unit: EvidenceUnit, measure: Measure, days: Range, than: Range | None = None, only: Standing = ALL
+) -> TallyView:
     """Everything the trends of one range need, in a few queries over counts, never over parts.
 
-    ``than``: the period to compare with; as many days right before where it is left out.
+    ``than``: the period to compare with; as many days right before where it is left out. ``only``: what
+    the weeks and both periods are of; a frozen baseline is of all and is held against nothing else.
     """
     than = than or days.before
     baseline = FrozenBaseline.objects.filter(unit=unit, measure=measure, ended_at__isnull=True).first()
+    if not only.is_all:
+        baseline = None
     rows = EvidenceTally.objects.filter(
         counts(), unit=unit, day__gte=days.start, day__lte=days.end
     ).order_by()
@@ -94,16 +129,17 @@ def read_tally(*, unit: EvidenceUnit, measure: Measure, days: Range, than: Range
         measure=measure,
         range=days,
         levels=_levels(rows, measure),
-        weeks=_weeks(rows, measure, days),
+        weeks=_weeks(rows, measure, only),
         spread=_spread(rows, measure),
         immature=_immature(unit, days),
         than=than,
-        earlier=_total(unit, measure, than),
+        earlier=_total(unit, measure, than, only),
         baseline=baseline,
         baseline_weeks=read_weeks(unit=unit, measure=measure, days=Range(baseline.start, baseline.end))
         if baseline
         else {},
         events=events_in(days),
+        only=only,
     )
 
 
@@ -112,12 +148,12 @@ def read_weeks(*, unit: EvidenceUnit, measure: Measure, days: Range) -> dict[dat
     rows = EvidenceTally.objects.filter(
         counts(), unit=unit, day__gte=days.start, day__lte=days.end
     ).order_by()
-    return _weeks(rows, measure, days)
+    return _weeks(rows, measure, ALL)
 
 
-def _total(unit: EvidenceUnit, measure: Measure, days: Range) -> Tally:
+def _total(unit: EvidenceUnit, measure: Measure, days: Range, only: Standing) -> Tally:
     rows = EvidenceTally.objects.filter(
-        counts(), unit=unit, axis="all", day__gte=days.start, day__lte=days.end
+        counts(), unit=unit, axis=only.axis, level=only.level, day__gte=days.start, day__lte=days.end
     )
     sums = rows.order_by().aggregate(n=Sum("parts"), bad=Sum(measure.value))
     return Tally(sums["n"] or 0, sums["bad"] or 0)
@@ -137,10 +173,11 @@ def _levels(rows: Rows, measure: Measure) -> dict[str, dict[str, Tally]]:
     return dict(found)
 
 
-def _weeks(rows: Rows, measure: Measure, days: Range) -> dict[date, Tally]:
+def _weeks(rows: Rows, measure: Measure, only: Standing) -> dict[date, Tally]:
     """Sums by week, from the first Monday on or before the range; weeks without parts are left out."""
     weeks: dict[date, list[int]] = {}
-    for day, n, bad in rows.filter(axis="all").values_list("day", "parts", measure.value).order_by("day"):
+    chosen = rows.filter(axis=only.axis, level=only.level)
+    for day, n, bad in chosen.values_list("day", "parts", measure.value).order_by("day"):
         sums = weeks.setdefault(day - timedelta(days=day.weekday()), [0, 0])
         sums[0] += n
         sums[1] += bad

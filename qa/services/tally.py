@@ -19,7 +19,7 @@ Counts = tuple[int, int, int, int]
 
 STEP_AXIS = "step:"
 # Tally axes that are plain columns of a row.
-COLUMN_AXES = ("printer", "grade", "material", "colour", "translucency")
+COLUMN_AXES = ("printer", "grade", "material", "colour", "translucency", "tank")
 LEVEL_LENGTH = 120
 
 

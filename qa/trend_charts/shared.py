@@ -49,14 +49,17 @@ def records_url(view: TallyView, axis: str, level: str, high: str = "") -> str:
 
 
 def records_url_of(view: TallyView, days: Range) -> str:
-    """Everything of another range of days."""
-    asked = {"unit": view.unit.value, "axis": "all", "measure": view.measure.value}
+    """Everything of other days, or what is shown of them alone."""
+    asked = {"unit": view.unit.value, "axis": view.only.axis, "measure": view.measure.value}
+    if view.only.level:
+        asked["level"] = view.only.level
     return f"{reverse('qa:trend-records')}?{urlencode(asked)}&{days.query}"
 
 
 def csv_url(view: TallyView, name: str) -> str:
     than = {"than_from": view.compared_with.start.isoformat(), "than_to": view.compared_with.end.isoformat()}
-    asked = urlencode({"unit": view.unit.value, "measure": view.measure.value} | than)
+    of = {} if view.only.is_all else {"of": f"{view.only.axis}|{view.only.level}"}
+    asked = urlencode({"unit": view.unit.value, "measure": view.measure.value} | than | of)
     return f"{reverse('qa:trend-csv', args=[name])}?{asked}&{view.range.query}"
 
 

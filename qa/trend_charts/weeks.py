@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
-from qa.queries.tally import TallyView
+from qa.queries.tally import Range, TallyView
 from qa.statistics.charts import Chart as ControlChart
 from qa.statistics.charts import fit_p, p_chart
 from qa.trend_charts.shared import (
@@ -18,6 +18,7 @@ from qa.trend_charts.shared import (
     per_100,
     rate_layout,
     records_url,
+    records_url_of,
     things,
 )
 
@@ -180,8 +181,11 @@ def _mondays(mondays: list[date]) -> dict[str, Any]:
     }
 
 
-def _week_url(view: TallyView, monday: Any) -> str:
-    return records_url(view, "week", monday.isoformat())
+def _week_url(view: TallyView, monday: date) -> str:
+    if view.only.is_all:
+        return records_url(view, "week", monday.isoformat())
+    sunday = monday + timedelta(days=6)
+    return records_url_of(view, Range(max(monday, view.range.start), min(sunday, view.range.end)))
 
 
 def _limit_line(x: list[str], y: list[float], name: str, colour: str) -> dict[str, Any]:

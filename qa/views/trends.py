@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -18,13 +19,20 @@ from labtrack.web import actor_of, attempt, csv_response, page, submission_key
 from qa.choices import EvidenceUnit, Measure
 from qa.doors import doors
 from qa.forms import BaselineForm, TrendsForm
-from qa.queries.records import RecordsAsked, records_behind
+from qa.queries.records import MOST_COUNTED, RecordsAsked, count_records, records_behind
 from qa.queries.tally import QUICK_DAYS, Range, TallyView, read_tally
 from qa.queries.trend_names import trend_names
 from qa.services.baselines import end_baseline, freeze_baseline
-from qa.trend_charts import BUILDERS, all_trends
+from qa.trend_charts import BUILDERS
+from qa.trend_charts.standing import standing_choices, standing_words
+
+if TYPE_CHECKING:
+    _Paginator = Paginator[Any]
+else:
+    _Paginator = Paginator
 
 ROWS = 100
+OVER_TIME = ("weeks", "periods")
 
 
 @require_safe
@@ -34,13 +42,15 @@ def trends(request: HttpRequest) -> HttpResponse:
     form = TrendsForm.filled(request.GET)
     context: dict[str, Any] = {"form": form, "quick": _quick_ranges(form), "doors": doors("trends")}
     if form.is_valid():
-        view = _view(form)
+        view, names = _view(form), trend_names()
+        form.offer(standing_choices(view, names))
         context |= {
             "view": view,
+            "of": standing_words(view.only, names),
             "total": view.total,
-            "trends": list(all_trends(view, trend_names()).values()),
+            "trends": [build(view, names) for name, build in BUILDERS.items() if _drawn(name, view)],
             "things": "parts" if view.unit == EvidenceUnit.PART else "pieces",
-            "may_freeze": actor_of(request).may(Capability.IMPROVE),
+            "may_freeze": view.only.is_all and actor_of(request).may(Capability.IMPROVE),
             "baseline_form": BaselineForm(
                 initial={
                     "unit": view.unit,
@@ -61,7 +71,13 @@ def _view(form: TrendsForm) -> TallyView:
         measure=Measure(data["measure"]),
         days=Range(data["start"], data["end"]),
         than=form.than(),
+        only=data["of"],
     )
+
+
+def _drawn(name: str, view: TallyView) -> bool:
+    """The tally tells of one level over time; how levels compare it tells of everything."""
+    return view.only.is_all or name in OVER_TIME
 
 
 def _refused(form: TrendsForm) -> dict[str, Any]:
@@ -94,6 +110,18 @@ def trend_csv(request: HttpRequest, name: str) -> HttpResponseBase:
     return csv_response(f"{name}.csv", chart.columns, chart.csv_rows())
 
 
+class _Counted(_Paginator):
+    """Pages of rows whose count is known; those past ``MOST_COUNTED`` are for a shorter range."""
+
+    def __init__(self, rows: QuerySet[Any], count: int) -> None:
+        super().__init__(rows, ROWS)
+        self._known = min(count, MOST_COUNTED)
+
+    @property
+    def count(self) -> int:
+        return self._known
+
+
 @require_safe
 @page(Capability.TRENDS_READ)
 def records(request: HttpRequest) -> HttpResponse:
@@ -110,8 +138,11 @@ def records(request: HttpRequest) -> HttpResponse:
         high=request.GET.get("high", ""),
         only=Measure(data["measure"]) if request.GET.get("only") else None,
     )
-    found = Paginator(records_behind(asked), ROWS).get_page(request.GET.get("page"))
+    count = count_records(asked)
+    found = _Counted(records_behind(asked), count).get_page(request.GET.get("page"))
     context = {
+        "count": count,
+        "at_least": count == MOST_COUNTED,
         "asked": asked,
         "words": asked.words(trend_names()),
         "found": found,

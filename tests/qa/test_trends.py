@@ -7,6 +7,7 @@ import random
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 from django.test import Client
@@ -17,8 +18,8 @@ from labtrack.errors import NotAllowed, NotFound, Refused
 from production.models import EquipmentEvent
 from qa.choices import EvidenceUnit, Measure
 from qa.models import FrozenBaseline, PrintAttempt
-from qa.queries.records import RecordsAsked, records_behind
-from qa.queries.tally import Range, Spread, Tally, TallyView, read_tally
+from qa.queries.records import RecordsAsked, count_records, records_behind
+from qa.queries.tally import Range, Spread, Standing, Tally, TallyView, read_tally
 from qa.queries.trend_names import trend_names
 from qa.services.baselines import end_baseline, freeze_baseline
 from qa.services.tally import TallyChange
@@ -462,3 +463,77 @@ def test_two_periods_are_compared(people: Any, client_of: Callable[[Any], Client
     assert client.get(f"{url}&than_from={later.start}&than_to={first}").status_code == 422
     page = client.get(f"{url}&than_from={later.start}&than_to={later.end}")
     assert "Cannot tell yet whether it changed" in page.content.decode()
+
+
+@pytest.mark.parametrize("only", [None, Measure.LOST])
+def test_the_count_of_records_is_that_of_the_rows(db: None, only: Measure | None) -> None:
+    from tests.benchmarks.test_manager_pages import fill
+
+    days = Range(date(2026, 1, 5), date(2026, 3, 29))
+    fill(days, parts=400)
+    asked = [
+        ("all", "", ""),
+        ("week", "2026-02-02", ""),
+        ("week", "2025-12-29", ""),
+        ("printer", "Printer 2", ""),
+        ("printer", "nobody's", ""),
+        ("tank-days", "7", "21"),
+        ("tank-builds", "3", ""),
+        ("step:item-03", "within", "not-done"),
+        ("step:item-03", "not-recorded", ""),
+        ("tank", "Tank 3", ""),
+        ("defect", "stuck-flake|equipment", ""),
+    ]
+    for axis, level, high in asked:
+        one = RecordsAsked(EvidenceUnit.PART, days, axis, level, high, only)
+        assert count_records(one) == records_behind(one).count(), axis
+
+
+def test_records_past_the_listed_ones_are_counted_and_said(
+    people: Any, client_of: Callable[[Any], Client], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from qa.views import trends
+    from tests.benchmarks.test_manager_pages import fill
+
+    today = timezone.localdate()
+    fill(Range(today - timedelta(days=30), today), parts=300)
+    monkeypatch.setattr(trends, "MOST_COUNTED", 200)
+    url = reverse("qa:trend-records")
+    page = client_of(people.manager).get(url).content.decode()
+    assert "300 parts" in page and "The latest 200 are listed" in page
+    assert client_of(people.manager).get(f"{url}?page=2").status_code == 200
+
+
+def test_one_level_over_time_is_that_of_its_rows(people: Any, client_of: Callable[[Any], Client]) -> None:
+    from tests.benchmarks.test_manager_pages import fill
+
+    today = timezone.localdate()
+    days = Range(today - timedelta(days=40), today)
+    fill(days, parts=600)
+    client = client_of(people.manager)
+    for axis, level, rows in (
+        ("printer", "Printer 2", PrintAttempt.objects.filter(printer="Printer 2")),
+        ("tank", "Tank 4", PrintAttempt.objects.filter(tank="Tank 4")),
+        ("material", "Resin 1", PrintAttempt.objects.filter(material="Resin 1")),
+        ("step:item-03", "not-done", PrintAttempt.objects.filter(**{"steps__item-03": "not-done"})),
+    ):
+        view = read_tally(unit=EvidenceUnit.PART, measure=Measure.LOST, days=days, only=Standing(axis, level))
+        assert (view.total.n, view.total.bad) == (rows.count(), rows.filter(lost=True).count())
+        assert sum(week.n for week in view.weeks.values()) == view.total.n
+        page = client.get(f"{reverse('qa:trends')}?{urlencode({'of': f'{axis}|{level}'})}&{days.query}")
+        text = page.content.decode()
+        assert f"{view.total.bad} of {view.total.n} parts" in text and "alone" in text
+        assert text.count('class="panel trend"') == 2
+        linked = BUILDERS["weeks"](view, trend_names()).chart.rows[0][0]
+        shown = client.get(linked.url).content.decode()
+        first = view.weeks[min(view.weeks)]
+        assert f"{first.n} part" in shown
+
+
+def test_a_level_that_the_tally_does_not_keep_is_refused(
+    people: Any, client_of: Callable[[Any], Client]
+) -> None:
+    client = client_of(people.manager)
+    for asked in ("defect|crack", "printer|", "nonsense"):
+        page = client.get(reverse("qa:trends"), {"of": asked})
+        assert page.status_code == 422 and "Choose one of the list" in page.content.decode()
