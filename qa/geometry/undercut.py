@@ -46,6 +46,8 @@ _MOST_SAMPLES = 4_000_000
 _OFF_CELLS = 0.05
 _CANDIDATES, _CLIMBED = 40, 4
 _SMALLEST_STEP = 1e-4
+# Faces above a place beyond which its sample stands for it.
+_MOST_ABOVE = 4000
 
 
 @dataclass(frozen=True, eq=False)
@@ -341,7 +343,8 @@ def _climb(
         side = max(side, np.sqrt(((corners[corner] - centre) ** 2).sum()))
     above = faces_above(vertices, faces, vectors, centre, corners[:, 2].min(), reach + side)
     u, v, deepest = start[0], start[1], start[2]
-    step = first_step
+    # Under a wide roof each step would look at all of it, for less than the distance between samples.
+    step = first_step if len(above) <= _MOST_ABOVE else 0.0
     while step > _SMALLEST_STEP:
         moved = False
         for way in range(6):
