@@ -203,14 +203,17 @@ class Result:
         return "\n".join(rows)
 
 
-def run(*, runs: int, seed: int, arches: int = 3, triangles: int = 16_000, points: int = 8_000) -> Result:
-    """``runs`` prints: what is planted, the local fault, the noise and the scan are gone through in turn."""
+def run(
+    *, runs: int, seed: int, arches: int = 3, triangles: int = 16_000, points: int = 8_000, first: int = 0
+) -> Result:
+    """``runs`` prints from number ``first`` on, so that a study may be made in parts; noise and scan take
+    turns, what is planted and the local fault are drawn."""
     made = designs_of(arches, triangles)
     scores: dict[tuple[str, str], dict[str, Score]] = {
         (noise, scan): defaultdict(Score) for scan in SCANS for noise in ("independent", "correlated")
     }
     plants = list(PLANTS.values())
-    for number in range(runs):
+    for number in range(first, first + runs):
         random = np.random.default_rng([seed, number])
         one = made[number % arches]
         noise: Noise = "correlated" if number % 2 else "independent"
