@@ -126,13 +126,13 @@ def _lopsided(steps: int, turn_rad: float = 0.0) -> Mesh:
 
 
 def _warm_comparison() -> None:
-    """A scan that fits, with landmarks and another candidate, and one that does not."""
+    """A scan that fits, with landmarks and a candidate large enough for all cores, and one that does not."""
     design, scan = _lopsided(24), _lopsided(31, 0.7)
     marks = tuple(Landmark(str(k), (*design.vertices[k][:2], design.vertices[k][2])) for k in (100, 400))
     sheet = LandmarkSheet(marks, (Span("span", ("100", "400")),))
     request = CompareRequest(landmarks=sheet, spacing_mm=0.6)
     ready = prepared(design, request)
-    compare_print(ready, scan, request, {"another": _lopsided(20)})
+    compare_print(ready, scan, request, {"another": _lopsided(60)})
     mirrored = Mesh(scan.vertices * [-1.0, 1.0, 1.0], np.ascontiguousarray(scan.faces[:, ::-1]))
     compare_print(ready, mirrored, request)
 

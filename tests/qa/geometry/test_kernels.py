@@ -66,3 +66,46 @@ def test_figures_are_the_same_with_compilation_off() -> None:
     assert compiled.pop("compiling") is True
     for name, result in compiled.items():
         assert close(result, plain[name]), name
+
+
+WARM = """
+import json, sys
+import numpy as np
+from qa.geometry import warm
+
+def kernels():
+    return {
+        f"{module.__name__}.{name}": {str(one) for one in value.signatures}
+        for module in list(sys.modules.values()) if getattr(module, "__name__", "").startswith("qa.geometry")
+        for name, value in vars(module).items() if hasattr(value, "signatures")
+    }
+
+warm.warm_up()
+warmed = kernels()
+from fixtures.meshes import ArchForm, distort, landmarks, make_arch, write_stl
+from qa.geometry.compare import CompareRequest, compare_print
+from qa.geometry.distances import Landmark, LandmarkSheet, Span
+from qa.geometry.picture import coloured_scan
+from qa.geometry.preview import make_preview
+from qa.geometry.reading import read_mesh
+
+form = ArchForm.invent("upper", 1)
+design = make_arch(form, body="hollow", target_triangles=6_000)
+places = landmarks(form)
+sheet = LandmarkSheet(
+    tuple(Landmark(name, tuple(places[name])) for name in ("13 tip", "23 tip")),
+    (Span("inter-canine", ("13 tip", "23 tip")),),
+)
+scan = read_mesh(write_stl(distort(design, bow_mm=0.1, noise_mm=0.02)))
+found = compare_print(design, scan, CompareRequest(landmarks=sheet), {"other": make_arch(form.at_stage(3.0))})
+moved, values = coloured_scan(found, scan.mesh)
+make_preview(moved, values=values, values_name="deviation", values_unit="mm")
+fresh = {name: sorted(one - warmed.get(name, set())) for name, one in kernels().items()}
+print(json.dumps({name: one for name, one in fresh.items() if one}))
+"""
+
+
+def test_a_first_comparison_compiles_nothing_that_was_not_warmed() -> None:
+    done = subprocess.run([sys.executable, "-c", WARM], capture_output=True, text=True, cwd=ROOT)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout) == {}
