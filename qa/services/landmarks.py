@@ -18,6 +18,7 @@ from labtrack.audit.services.record import record_created
 from labtrack.audit.services.submissions import Outcome, once
 from labtrack.constraints import constraint_messages
 from labtrack.errors import Refused
+from labtrack.web import safe_cell
 from qa.geometry.distances import DistanceSettings, Landmark, Span, length_along, read_sheet
 from qa.geometry.distances import LandmarkSheet as EngineSheet
 from qa.geometry.errors import GeometryError
@@ -113,6 +114,13 @@ def _read(text: str) -> EngineSheet:
     names = [*(mark.name for mark in sheet.landmarks), *(span.name for span in sheet.spans)]
     if any(len(name) > LONGEST_NAME for name in names):
         raise Refused("name-long", f"A name has up to {LONGEST_NAME} characters.", field="text")
+    if formula := next((name for name in names if safe_cell(name) != name), None):
+        # The list goes out as it came in, and may be opened in a spreadsheet.
+        raise Refused(
+            "name-formula",
+            f"“{formula}” would be taken for a formula in a spreadsheet. Begin the name with a letter.",
+            field="text",
+        )
     if len(sheet.landmarks) > MOST_LANDMARKS or len(sheet.spans) > MOST_DISTANCES:
         raise Refused(
             "landmarks-many",

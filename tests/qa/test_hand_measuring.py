@@ -81,6 +81,8 @@ def test_the_same_file_elsewhere_in_the_clinic_has_the_same_landmarks(
         ("A,1,2,3", "first line must be the header"),
         ("name,x_mm,y_mm,z_mm\n" + "A" * 70 + ",0,0,0", "up to 60 characters"),
         ("x" * 30_000, "longer than 20,000"),
+        ("name,x_mm,y_mm,z_mm\n=1+1,0,0,0", "taken for a formula"),
+        ("name,x_mm,y_mm,z_mm\nA,0,0,0\nB,1,1,1\ndistance,from,to\n@width,A,B", "taken for a formula"),
     ],
 )
 def test_a_list_that_cannot_be_used_is_refused_with_its_reason(
