@@ -51,6 +51,7 @@ STATUSES = {"yes": AnswerStatus.WITHIN, "no": AnswerStatus.NOT_DONE, "na": Answe
 _TRUTHS = {"yes": True, "no": False}
 FORMING = ("sheet", "sheet_lot", "forming_machine")
 TALLY_CHUNK = 2_000
+MOST_REMEMBERED = 50_000
 # Columns of the file as columns of the tables; texts that a file leaves out are empty there.
 _TEXTS = (
     "build", "printer", "process", "material", "lot", "colour", "translucency", "profile", "tank", "operator",
@@ -125,6 +126,7 @@ class HistoryEvidence:
 
     def _days(self, columns: Columns) -> list[date]:
         moments = columns["printed_at"]
+        _bound(self._moments)
         for value in set(moments) - self._moments.keys():
             moment = _aware(value)
             day = timezone.localtime(moment).date()
@@ -166,6 +168,7 @@ class HistoryEvidence:
         if not names:
             return
         rows = list(zip(*(columns[name] for name in names), strict=True))
+        _bound(self._steps)
         for row in set(rows) - self._steps.keys():
             statuses = {
                 name.removeprefix(STEP): status
@@ -243,6 +246,12 @@ class HistoryEvidence:
             if made["defective"][row]:
                 for label in json.loads(made["defects"][row]):
                     self._add((unit.value, days[row], "defect", label[:LEVEL_LENGTH]), marks[place])
+
+
+def _bound(remembered: dict[Any, Any]) -> None:
+    """Forget everything once it is much, so that a file of any length needs no more memory."""
+    if len(remembered) > MOST_REMEMBERED:
+        remembered.clear()
 
 
 def _picked(values: Sequence[Any] | npt.NDArray[Any], at: npt.NDArray[np.int64] | None) -> npt.NDArray[Any]:
