@@ -1,4 +1,4 @@
-"""Check blocks over time: an individuals and moving range chart per side of the block."""
+"""Check blocks over time, per side of the block: has it changed, does it drift, is it able?"""
 
 from __future__ import annotations
 
@@ -13,8 +13,13 @@ from labtrack.charts import SERIES, Chart
 from production.models import Printer
 from qa.choices import Side
 from qa.models import MorningProof, ProofValue
+from qa.statistics.capability import performance
 from qa.statistics.charts import Chart as Judged
 from qa.statistics.charts import individuals_chart
+from qa.statistics.drift import ewma_chart
+from qa.statistics.results import StatisticsError, Verdict
+
+Point = tuple[float, float, float, float]  # value, lower limit, centre, upper limit
 
 METHOD = (
     "Individuals and moving range chart (ISO 7870-2). Signals: one point beyond the limits; eight in a row "
@@ -24,11 +29,15 @@ METHOD = (
 
 @dataclass(frozen=True)
 class SideCharts:
-    """The two charts of one side, and what they say."""
+    """The charts of one side, and what they say. ``able``: performance against the tolerance in words."""
 
     sentence: str
     values: Chart
     ranges: Chart
+    drift_sentence: str
+    drift: Chart
+    able: str
+    able_method: str
 
 
 def proof_charts(printer: Printer, rows: Sequence[MorningProof]) -> list[SideCharts]:
@@ -47,7 +56,8 @@ def proof_charts(printer: Printer, rows: Sequence[MorningProof]) -> list[SideCha
 
 
 def _side(printer: Printer, side: Side, told: list[tuple[MorningProof, ProofValue]]) -> SideCharts:
-    chart = individuals_chart([value.error_mm for _, value in told])
+    errors = [value.error_mm for _, value in told]
+    chart = individuals_chart(errors)
     days = [timezone.localtime(proof.occurred_at).strftime("%Y-%m-%d %H:%M") for proof, _ in told]
     url = reverse("qa:proofs-csv", args=[printer.equipment.code])
     tolerance = told[-1][0].tolerance_mm
@@ -55,28 +65,74 @@ def _side(printer: Printer, side: Side, told: list[tuple[MorningProof, ProofValu
         f"n = {len(told)} check blocks. Baseline: these points themselves. {METHOD} The tolerance is "
         f"±{tolerance:.3f} mm; limits of the chart say what is usual here, not what is allowed."
     )
-    values = _chart(f"proof-{side.value}", f"Error of side {side.label}", chart.values, days, url, note)
-    ranges = _chart(
-        f"proof-range-{side.value}", f"Moving range of side {side.value}", chart.ranges, days[1:], url,
-        "Difference of each block to the one before.",
+    values = _chart(
+        f"proof-{side.value}", f"Error of side {side.label}", _points(chart.values), _signals(chart.values),
+        days, url, note,
     )  # fmt: skip
-    return SideCharts(chart.values.sentence, values, ranges)
+    ranges = _chart(
+        f"proof-range-{side.value}", f"Moving range of side {side.value}", _points(chart.ranges),
+        _signals(chart.ranges), days[1:], url, "Difference of each block to the one before.",
+    )  # fmt: skip
+    centre = chart.values.points[0].centre
+    moved = ewma_chart(errors, target=centre, sigma=(chart.values.points[0].upper - centre) / 3)
+    drift = _chart(
+        f"proof-drift-{side.value}",
+        f"Drift of side {side.value}",
+        list(zip(moved.average, moved.lower, [centre] * moved.n, moved.upper, strict=True)),
+        dict.fromkeys(moved.signals, "beyond the limits"),
+        days,
+        url,
+        f"n = {moved.n}. Exponentially weighted moving average, the newest block weighing 0.2: small lasting "
+        f"shifts show here first ({moved.method.source}). A false alarm comes about every 500 points.",
+    )
+    able, how = _able(errors, tolerance)
+    return SideCharts(chart.values.sentence, values, ranges, moved.sentence, drift, able, how)
 
 
-def _chart(name: str, title: str, judged: Judged, days: list[str], url: str, note: str) -> Chart:
-    signalled = {signal.index: signal.words for signal in judged.signals}
+def _able(errors: list[float], tolerance_mm: float) -> tuple[str, str]:
+    """How the errors stand in their tolerance, and the method; a sentence where that cannot be told."""
+    try:
+        found = performance(errors, lower=-tolerance_mm, upper=tolerance_mm)
+    except StatisticsError as error:
+        return f"Cannot tell yet whether it is able: {error.sentence}", ""
+    start = {
+        Verdict.CAPABLE: "Able to hold the tolerance",
+        Verdict.NOT_CAPABLE: "Not able to hold the tolerance",
+    }.get(found.verdict, "Cannot tell yet whether it is able")
+    more = f" About {found.needed} more blocks would tell." if found.needed else ""
+    return f"{start}: {found.sentence}{more}", f"{found.method.name} ({found.method.source})"
+
+
+def _points(judged: Judged) -> list[Point]:
+    return [(one.value, one.lower, one.centre, one.upper) for one in judged.points]
+
+
+def _signals(judged: Judged) -> dict[int, str]:
+    return {signal.index: signal.words for signal in judged.signals}
+
+
+def _chart(
+    name: str,
+    title: str,
+    points: list[Point],
+    signalled: dict[int, str],
+    days: list[str],
+    url: str,
+    note: str,
+) -> Chart:
+    value, lower, centre, upper = ([point[place] for point in points] for place in range(4))
     marks = [index in signalled for index in range(len(days))]
     figure = {
         "data": [
-            _line(days, [point.upper for point in judged.points], "Limits", SERIES[2], "dash"),
-            _line(days, [point.lower for point in judged.points], "", SERIES[2], "dash"),
-            _line(days, [point.centre for point in judged.points], "Centre", SERIES[1], "dot"),
+            _line(days, upper, "Limits", SERIES[2], "dash"),
+            _line(days, lower, "", SERIES[2], "dash"),
+            _line(days, centre, "Centre", SERIES[1], "dot"),
             {
                 "type": "scatter",
                 "mode": "lines+markers",
                 "name": "Check block",
                 "x": days,
-                "y": [point.value for point in judged.points],
+                "y": value,
                 "line": {"color": SERIES[0], "width": 1},
                 "marker": {
                     "size": [13 if mark else 7 for mark in marks],
@@ -93,8 +149,8 @@ def _chart(name: str, title: str, judged: Judged, days: list[str], url: str, not
         },
     }
     rows = [
-        [day, *(round(one, 4) for one in (p.value, p.lower, p.centre, p.upper)), signalled.get(p.index, "")]
-        for day, p in zip(days, judged.points, strict=True)
+        [day, *(round(one, 4) for one in point), signalled.get(index, "")]
+        for index, (day, point) in enumerate(zip(days, points, strict=True))
     ]
     columns = ("measured", "value (mm)", "lower limit", "centre", "upper limit", "signal")
     return Chart(

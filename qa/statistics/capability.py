@@ -22,6 +22,7 @@ PERCENTILE = Method("Performance by percentiles", "ISO 22514-2, quantile method;
 LEAST = 1.33  # common practice
 FEWEST = 50  # values from which percentiles far out mean anything; common practice
 NORMAL_P = 0.01
+SAME = 1e-12  # of the largest value: a smaller spread is that of rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,7 @@ def performance(
             "too_few", f"{len(x)} values are too few to judge a process by; measure at least 5."
         )
     mean, sd = float(x.mean()), float(x.std(ddof=1))
-    if sd == 0:
+    if sd <= SAME * float(np.abs(x).max()):
         raise StatisticsError(
             "no_spread", "All values are the same: check that the device resolves the differences."
         )

@@ -6,6 +6,7 @@ from datetime import timedelta
 from decimal import Decimal
 from typing import Any
 
+import numpy as np
 import pytest
 from django.utils import timezone
 
@@ -216,6 +217,28 @@ def test_charts_show_a_shift_and_their_numbers(shop: Any) -> None:
     assert [one.values.name for one in charts] == ["proof-x", "proof-z"]
     assert "1 of 21 points signal" in charts[0].sentence
     assert len(charts[0].values.rows) == 21 and len(charts[0].ranges.rows) == 20
+
+
+def test_a_small_lasting_shift_shows_as_drift_and_against_the_tolerance(shop: Any) -> None:
+    printer = Printer.objects.get(equipment=shop.printer)
+    errors = [(day % 3 - 1) * 0.01 + (0.014 if day >= 15 else 0.0) for day in range(30)]
+    for day, error in enumerate(errors):
+        block(shop, shop.at(day), x=f"{20 + error:.3f}")
+    side = proof_charts(printer, list(proofs(printer)))[0]
+    assert "lasting shift" in side.drift_sentence and len(side.drift.rows) == 30
+    # ISO 22514-2, by hand: the nearer limit less the mean, over three standard deviations.
+    shown = np.array([round(error, 3) for error in errors])
+    ppk = (0.1 - abs(shown.mean())) / (3 * shown.std(ddof=1))
+    assert f"Ppk {ppk:.2f}" in side.able and "Able to hold the tolerance" in side.able
+    assert "ISO 22514-2" in side.able_method
+
+
+def test_few_blocks_cannot_tell_whether_a_printer_is_able(shop: Any) -> None:
+    printer = Printer.objects.get(equipment=shop.printer)
+    for day in range(3):
+        block(shop, shop.at(day), x=f"20.0{day}")
+    side = proof_charts(printer, list(proofs(printer)))[0]
+    assert side.able.startswith("Cannot tell yet whether it is able") and side.able_method == ""
 
 
 # Trueness and precision
