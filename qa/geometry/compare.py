@@ -186,7 +186,9 @@ def compare_print(
     tell(0.75, "Judging the identity")
     own = Contender(request.design_name, deviation, registration.margin)
     # What is wrong at sight (unit, size, nothing but a table) is wrong for every candidate.
-    others = _contenders(candidates or {}, samples, request, tell) if misfit is None else []
+    # A scan that was placed without the wider grids of starts would be placed on the right candidate so too.
+    search = request.registration if registration.widened else replace(request.registration, wider_grids=0)
+    others = _contenders(candidates or {}, samples, request, search, tell) if misfit is None else []
     identity = identify(own, others, mended_share=mended, settings=request.identity)
     if misfit is None:
         # Even a good fit leaves open which of two parts in the file was meant.
@@ -262,13 +264,17 @@ def _mended_share(deviation: Deviation, left: FloatArray, request: CompareReques
 
 
 def _contenders(
-    candidates: Mapping[str, Source], samples: Samples, request: CompareRequest, tell: Progress
+    candidates: Mapping[str, Source],
+    samples: Samples,
+    request: CompareRequest,
+    search: RegisterSettings,
+    tell: Progress,
 ) -> list[Contender]:
     found = []
     for number, (name, source) in enumerate(candidates.items()):
         tell(0.75 + 0.2 * number / len(candidates), f"Comparing with {name}")
         ready = prepared(source, request)
-        pose = register(ready.target, samples, request.registration)
+        pose = register(ready.target, samples, search)
         found.append(Contender(name, measure(ready, samples, pose.transform, request.deviation), pose.margin))
     return found
 
