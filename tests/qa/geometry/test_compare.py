@@ -92,8 +92,10 @@ def test_the_inner_skin_of_a_hollow_design_attracts_nothing(body: str) -> None:
     if body == "open-bottomed":
         assert inside_too.left_out.inner > 0.2
     assert inside_too.bumps == ()
-    # Bent by more than a sample's spacing, corners of the cavity still belong to the inside.
-    assert compared(hollow, distort(mesh, opening_mm=-0.8, noise_mm=0.01)).bumps == ()
+    # Bent by more than a sample's spacing, corners of the cavity still belong to the inside: told of the
+    # outside they would be hollows as deep as the wall.
+    bent = compared(hollow, distort(mesh, opening_mm=-0.8, noise_mm=0.01))
+    assert all(bump.peak_mm > -1.0 for bump in bent.bumps)
 
 
 @pytest.mark.parametrize(
