@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qa.geometry.errors import GeometryError
 from qa.geometry.mesh import FloatArray, Mesh
-from qa.geometry.register import Target
+from qa.geometry.register import MOST_SAMPLES, SPACING_MM, Target
 from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
 from qa.geometry.skin import BasePlane, SkinSettings, base_faces, find_base, outer_faces, part_of
 from qa.geometry.tree import TriangleTree, build, closest
@@ -66,17 +66,19 @@ def prepare(mesh: Mesh, settings: SkinSettings | None = None) -> Design:
         raise GeometryError(
             "not_finite", "The design has a coordinate that is not a number; export it again."
         )
-    samples = sample_surface(mesh, 0.6, most=60_000)
+    samples = sample_surface(mesh, SPACING_MM, most=MOST_SAMPLES).in_order()
     base = find_base(samples, settings)
     tree = build(mesh)
-    outside = outer_faces(tree, base, settings)
+    outside = outer_faces(tree, samples, base, settings)
     outer = tree.mesh if outside.all() else part_of(mesh, outside)[0]
     _, areas = face_normals_and_areas(mesh)
     is_base = base_faces(outer, base, settings)
     if is_base.all():
         is_base = np.zeros_like(is_base)
-    target = Target.of(outer, tree=tree if outside.all() else None)
-    _, outer_areas = face_normals_and_areas(outer)
+    if not outside.all():
+        samples = samples.pick(outside[samples.face])
+        samples = replace(samples, face=(np.cumsum(outside) - 1).astype(np.int32)[samples.face])
+    target = Target.of(outer, tree=tree if outside.all() else None, samples=samples)
     return Design(
         mesh,
         outer,
@@ -86,7 +88,7 @@ def prepare(mesh: Mesh, settings: SkinSettings | None = None) -> Design:
         pattern_frame(outer, target, is_base, base),
         None if outside.all() else build(part_of(mesh, ~outside)[0]),
         float(areas[~outside].sum() / areas.sum()),
-        float(outer_areas[~is_base].sum()),
+        float(areas[outside][~is_base].sum()),
     )
 
 
@@ -98,8 +100,9 @@ def pattern_frame(outer: Mesh, target: Target, is_base: NDArray[np.bool_], base:
     up = base.up if base is not None else _least_spread_axis(working, origin)
     front = _front(target, working, origin, up)
     axes = np.array([np.cross(front, up), front, up])
-    used = outer.vertices[np.unique(outer.faces[~is_base])]
-    local = (used - origin) @ axes.T
+    of_working = np.zeros(len(outer.vertices), dtype=np.bool_)
+    of_working[outer.faces[~is_base]] = True
+    local = (outer.vertices[of_working] - origin) @ axes.T
     low, high = local.min(axis=0), local.max(axis=0)
     return Frame(
         origin,
@@ -131,24 +134,23 @@ def _front(target: Target, working: Samples, origin: FloatArray, up: FloatArray)
     second = np.cross(up, first)
     few = working.thin_out(400)
 
-    def mismatch(angle: float) -> float:
-        across = np.cos(angle) * first + np.sin(angle) * second
-        off = (few.points - origin) @ across
+    def best_of(angles: FloatArray) -> float:
+        across = np.cos(angles)[:, None] * first + np.sin(angles)[:, None] * second
+        off = (few.points - origin) @ across.T
         # The mirror plane need not pass through the centroid: halfway between both sides is tried too.
-        middle = 0.5 * (off.max() + off.min())
-        costs = []
-        for shift in (0.0, middle):
-            mirrored = few.points - 2.0 * (off - shift)[:, None] * across
-            costs.append(
-                float(np.mean(np.minimum(closest(target.tree, mirrored, largest_distance=4.0).distance, 4.0)))
-            )
-        return min(costs)
+        middle = 0.5 * (off.max(axis=0) + off.min(axis=0))
+        mirrored = [
+            few.points - 2.0 * (off[:, k] - shift)[:, None] * across[k]
+            for k in range(len(angles))
+            for shift in (0.0, middle[k])
+        ]
+        apart = closest(target.tree, np.concatenate(mirrored), largest_distance=4.0).distance
+        costs = np.minimum(apart, 4.0).reshape(len(angles), 2, -1).mean(axis=2).min(axis=1)
+        return float(angles[int(np.argmin(costs))])
 
-    angles = np.radians(np.arange(0.0, 180.0, 6.0))
-    best = float(angles[int(np.argmin([mismatch(angle) for angle in angles]))])
+    best = best_of(np.radians(np.arange(0.0, 180.0, 6.0)))
     for step in (2.0, 0.5):
-        near = best + np.radians(step) * np.arange(-3, 4)
-        best = float(near[int(np.argmin([mismatch(angle) for angle in near]))])
+        best = best_of(best + np.radians(step) * np.arange(-3, 4))
     front = np.cross(up, np.cos(best) * first + np.sin(best) * second)
     # Arches are not symmetric, so their mirror axis is known to a degree or so; the file's own axis is
     # taken when it agrees that well.

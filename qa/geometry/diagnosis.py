@@ -90,16 +90,19 @@ def share_near(design: Design, scan: Samples, transform: FloatArray, settings: R
 
 def _mirrored(scan: Samples) -> Samples:
     turned = np.array([-1.0, 1.0, 1.0])
-    return Samples(scan.points * turned, scan.normals * turned, scan.weights, scan.face, scan.spacing_mm)
+    return replace(scan, points=scan.points * turned, normals=scan.normals * turned)
 
 
 def _turned_over(scan: Samples) -> Samples:
-    return Samples(scan.points, -scan.normals, scan.weights, scan.face, scan.spacing_mm)
+    return replace(scan, normals=-scan.normals)
 
 
 def _scaled(scan: Samples, factor: float) -> Samples:
-    return Samples(
-        scan.points * factor, scan.normals, scan.weights * factor**2, scan.face, scan.spacing_mm * factor
+    return replace(
+        scan,
+        points=scan.points * factor,
+        weights=scan.weights * factor**2,
+        spacing_mm=scan.spacing_mm * factor,
     )
 
 

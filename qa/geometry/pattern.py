@@ -22,7 +22,7 @@ from qa.geometry.design import Design, Frame
 from qa.geometry.identity import patch_numbers
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 from qa.geometry.pattern_errors import ErrorSettings, standard_errors, tukey_weight
-from qa.geometry.tree import TriangleTree, build, signed
+from qa.geometry.tree import TriangleTree, signed, with_moved_vertices
 from qa.geometry.tree_kernels import all_vertex_normals
 
 PatternVerdict = Literal["present", "absent", "unknown"]
@@ -82,22 +82,42 @@ class PatternFit:
     patches: int
 
 
-def fields(frame: Frame, points: FloatArray) -> FloatArray:
-    """Displacement of each pattern but offset per unit at design points: n x 5 x 3, mm, design axes.
+def columns(frame: Frame, points: FloatArray, normals: FloatArray) -> FloatArray:
+    """What one unit of each column moves the surface by along its normals at design points (both n x 3):
+    n x 12, three turns, three shifts, then the patterns in the order of ``NAMES``.
 
-    Scale and height scale are per unit strain, the others per mm.
+    Turns are per radian about the frame's origin, scale and height scale per unit strain, the others per mm.
     """
-    local = frame.local(points)
-    x, y, z = local.T
+    off = points - frame.origin
+    x, y, z = (off @ frame.axes.T).T
+    across, along, up = (normals @ frame.axes.T).T
     eta = (y - frame.back_mm) / frame.depth_mm
     side = x / frame.half_width_mm
-    moves = np.zeros((len(points), 5, 3))
-    moves[:, 0] = local
-    moves[:, 1, 2] = z
-    moves[:, 2, 0] = side * (1.0 - eta)
-    moves[:, 3, 2] = (2.0 * eta - 1.0) ** 2
-    moves[:, 4, 2] = side * (2.0 * eta - 1.0)
-    return np.asarray(moves @ frame.axes)
+    rows = np.ones((len(points), 12))
+    rows[:, 0:3] = np.cross(off, normals)
+    rows[:, 3:6] = normals
+    rows[:, 6] = x * across + y * along + z * up
+    rows[:, 7] = z * up
+    rows[:, 8] = side * (1.0 - eta) * across
+    rows[:, 9] = (2.0 * eta - 1.0) ** 2 * up
+    rows[:, 10] = side * (2.0 * eta - 1.0) * up
+    return rows
+
+
+def moves(frame: Frame, points: FloatArray, normals: FloatArray, total: FloatArray) -> FloatArray:
+    """Where the columns, ``total`` (12) of each, move design points (n x 3) with normals, n x 3 mm."""
+    x, y, z = frame.local(points).T
+    eta = (y - frame.back_mm) / frame.depth_mm
+    side = x / frame.half_width_mm
+    scale, height, opening, bow, twist, offset = total[6:]
+    a, b, c = frame.axes @ total[:3]
+    shift = frame.axes @ total[3:6]
+    local = np.zeros((3, len(points)))
+    local[0] = b * z - c * y + shift[0] + scale * x + opening * side * (1.0 - eta)
+    local[1] = c * x - a * z + shift[1] + scale * y
+    local[2] = a * y - b * x + shift[2] + (scale + height) * z
+    local[2] += bow * (2.0 * eta - 1.0) ** 2 + twist * side * (2.0 * eta - 1.0)
+    return np.asarray(local.T @ frame.axes + offset * normals)
 
 
 def reach_of(frame: Frame) -> FloatArray:
@@ -164,7 +184,7 @@ def _patches(points: FloatArray, settings: PatternSettings) -> NDArray[np.int64]
 
 
 class _Model:
-    """The design's outer skin with the displacement of each column at its vertices, ready to be warped."""
+    """The design's outer skin, ready to be warped."""
 
     def __init__(self, design: Design) -> None:
         self._design = design
@@ -173,33 +193,22 @@ class _Model:
         self._normals: FloatArray = all_vertex_normals(
             outer.vertices, outer.faces, tree.around_start, tree.around
         )
-        moves = self._displacements(outer.vertices)
-        self._by_column = np.ascontiguousarray(moves.transpose(1, 0, 2)).reshape(11, -1)
         self.last_points = np.zeros((0, 3))
         self.last_tree = tree
 
-    def _displacements(self, points: FloatArray) -> FloatArray:
-        """n x 11 x 3: three turns, three shifts, five fields."""
-        off = points - self._design.frame.origin
-        moves = np.zeros((len(points), 11, 3))
-        for k in range(3):
-            axis = np.eye(3)[k]
-            moves[:, k] = np.cross(axis, off)
-            moves[:, 3 + k] = axis
-        moves[:, 6:] = fields(self._design.frame, points)
-        return moves
-
-    def warped(self, total: FloatArray) -> Mesh:
-        outer = self._design.outer
-        move = (total[:11] @ self._by_column).reshape(-1, 3) + total[11] * self._normals
-        return Mesh(outer.vertices + move, outer.faces)
+    def warped(self, total: FloatArray) -> TriangleTree:
+        """The tree of the outer skin moved by ``total`` (12) of each column."""
+        tree = self._design.target.tree
+        if not total.any():
+            return tree
+        vertices = self._design.outer.vertices
+        return with_moved_vertices(tree, vertices + moves(self._design.frame, vertices, self._normals, total))
 
     def measured(
         self, points: FloatArray, weights: FloatArray, total: FloatArray, settings: PatternSettings
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Rows (m x 12), deviations (m) and area weights (m) against the design warped by ``total``."""
-        mesh = self.warped(total) if total.any() else self._design.outer
-        tree = build(mesh) if total.any() else self._design.target.tree
+        tree = self.warped(total)
         self.last_tree = tree
         found = signed(tree, points)
         good = ~found.border & (np.abs(found.distance) < settings.reach_mm)
@@ -214,10 +223,8 @@ class _Model:
             found.normal[good],
         )
         origin = _back_on_design(self._design.outer, tree, found.face[good], found.point[good])
-        rows = np.ones((int(good.sum()), 12))
-        rows[:, :11] = np.einsum("nkc,nc->nk", self._displacements(origin), normal)
         self.last_points = points[good]
-        return rows, found.distance[good], weights[good]
+        return columns(self._design.frame, origin, normal), found.distance[good], weights[good]
 
 
 def _back_on_design(design: Mesh, tree: TriangleTree, face: IndexArray, place: FloatArray) -> FloatArray:
@@ -279,11 +286,16 @@ def variance_inflation(rows: FloatArray, weights: FloatArray) -> FloatArray:
 def shares_lost(rows: FloatArray, values: FloatArray, weights: FloatArray) -> FloatArray:
     """Share of the variance left by the rigid columns that is lost when each column is left out."""
 
-    def left(columns: list[int]) -> float:
-        chosen = rows[:, columns]
-        return float(weights @ (values - chosen @ _solve(chosen, values, weights)) ** 2)
-
     count = rows.shape[1]
+    both = np.column_stack([rows, values])
+    products = (both * weights[:, None]).T @ both
+    size = np.sqrt(np.maximum(np.diag(products)[:count], 1e-300))
+    matrix, right = products[:count, :count] / np.outer(size, size), products[:count, count] / size
+
+    def left(kept: list[int]) -> float:
+        answer = np.linalg.lstsq(matrix[np.ix_(kept, kept)], right[kept], rcond=1e-12)[0]
+        return float(products[count, count] - right[kept] @ answer)
+
     everything, rigid = left(list(range(count))), left(list(range(6)))
     if rigid <= weights.sum() * 1e-10:
         return np.zeros(count)

@@ -28,6 +28,8 @@ from qa.geometry.threads import in_shares
 from qa.geometry.tree import TriangleTree, build
 
 TUKEY = 4.685
+# Of a target: dense enough for its frame, its spread and what a scan covers of it.
+SPACING_MM, MOST_SAMPLES = 0.5, 300_000
 NORMAL_SCALE = 1.4826
 # How roughly poses may be measured at first (factors on squared distances): the common case must be quick,
 # the wider search must not miss.
@@ -75,10 +77,19 @@ class Target:
     samples: Samples
 
     @classmethod
-    def of(cls, mesh: Mesh, *, spacing_mm: float = 0.5, tree: TriangleTree | None = None) -> Target:
-        """Prepare a mesh once for any number of scans; a ``tree`` built before is taken over."""
+    def of(
+        cls,
+        mesh: Mesh,
+        *,
+        spacing_mm: float = SPACING_MM,
+        tree: TriangleTree | None = None,
+        samples: Samples | None = None,
+    ) -> Target:
+        """Prepare a mesh once for any number of scans; a ``tree`` and ``samples`` made before are reused."""
         normals, _ = face_normals_and_areas(mesh)
-        return cls(tree or build(mesh), normals, sample_surface(mesh, spacing_mm, most=300_000))
+        if samples is None:
+            samples = sample_surface(mesh, spacing_mm, most=MOST_SAMPLES)
+        return cls(tree or build(mesh), normals, samples)
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +116,7 @@ def register(target: Target, scan: Samples, settings: RegisterSettings | None = 
     """Find the pose of a scan (area samples with outward normals) on a target, from any start."""
     settings = settings or RegisterSettings()
     centre = np.average(scan.points, axis=0, weights=scan.weights)
-    scan = Samples(scan.points - centre, scan.normals, scan.weights, scan.face, scan.spacing_mm)
+    scan = replace(scan, points=scan.points - centre)
     area = float(target.samples.weights.sum())
     subject = without_planes(scan.thin_out(60_000, seed=settings.seed), 0.25 * area, settings)
     few = subject.thin_out(settings.start_points, seed=settings.seed)

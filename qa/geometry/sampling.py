@@ -9,7 +9,8 @@ Subdividing or re-triangulating the surface leaves the crossings where they were
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ import numpy as np
 from qa.geometry.errors import GeometryError
 from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
-from qa.geometry.threads import side_by_side
+from qa.geometry.threads import in_shares, side_by_side
 from qa.geometry.tree import near_order
 
 Array = Any
@@ -29,26 +30,32 @@ FEWEST_SAMPLES = 5_000
 @dataclass(frozen=True, eq=False)
 class Samples:
     """n surface samples: ``points`` and unit ``normals`` n x 3, ``weights`` n (mm2 each stands for),
-    ``face`` n int32, and the ``spacing_mm`` of the lines."""
+    ``face`` n int32, and the ``spacing_mm`` of the lines; ``ordered``: neighbours follow each other."""
 
     points: FloatArray
     normals: FloatArray
     weights: FloatArray
     face: IndexArray
     spacing_mm: float
+    ordered: bool = False
 
     def __len__(self) -> int:
         return len(self.points)
 
     def pick(self, chosen: Any) -> Samples:
-        """The samples chosen by an index or a mask."""
+        """The samples chosen by an index or a mask; a mask keeps their order."""
         return Samples(
             self.points[chosen],
             self.normals[chosen],
             self.weights[chosen],
             self.face[chosen],
             self.spacing_mm,
+            self.ordered and np.asarray(chosen).dtype == np.bool_,
         )
+
+    def in_order(self) -> Samples:
+        """The same samples along a Morton curve, so that they are thinned out without sorting again."""
+        return self if self.ordered else replace(self.pick(near_order(self.points)), ordered=True)
 
     def thin_out(self, count: int, *, seed: int = 0) -> Samples:
         """About ``count`` samples spread evenly by area, the same for the same seed.
@@ -57,23 +64,27 @@ class Samples:
         """
         if len(self) <= count:
             return self
-        order = near_order(self.points)
-        summed = np.cumsum(self.weights[order])
+        order = None if self.ordered else near_order(self.points)
+        summed = np.cumsum(self.weights if order is None else self.weights[order])
         step = summed[-1] / count
         start = np.random.default_rng(seed).uniform(0.0, step)
-        chosen = np.unique(np.searchsorted(summed, start + step * np.arange(count)))
-        picked = self.pick(order[np.minimum(chosen, len(self) - 1)])
-        return Samples(
-            picked.points, picked.normals, np.full(len(picked), step), picked.face, self.spacing_mm
-        )
+        chosen = np.searchsorted(summed, start + step * np.arange(count))
+        chosen = np.minimum(chosen[np.diff(chosen, prepend=-1) > 0], len(self) - 1)
+        picked = self.pick(chosen if order is None else order[chosen])
+        return replace(picked, weights=np.full(len(picked), step), ordered=True)
 
 
 def face_normals_and_areas(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
     """Unit normals m x 3 (zero for degenerate faces) and areas m in mm2."""
-    corners = mesh.corners()
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    length = np.linalg.norm(cross, axis=1)
-    return cross / np.where(length > 0, length, 1.0)[:, None], 0.5 * length
+    vertices = np.ascontiguousarray(mesh.vertices, dtype=np.float64)
+    faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
+    normals, areas = np.zeros((len(faces), 3)), np.zeros(len(faces))
+    in_shares(
+        lambda start, end: _normals_and_areas(vertices, faces, normals, areas, start, end),
+        len(faces),
+        smallest=8_192,
+    )
+    return normals, areas
 
 
 def sample_surface(mesh: Mesh, spacing_mm: float = 0.25, *, most: int = MOST_SAMPLES) -> Samples:
@@ -89,14 +100,15 @@ def sample_surface(mesh: Mesh, spacing_mm: float = 0.25, *, most: int = MOST_SAM
         raise GeometryError("no_area", "The mesh has no surface area; export it again.")
     spacing = max(spacing_mm, float(np.sqrt(crossings / most)))
     spacing = min(spacing, float(np.sqrt(crossings / min(FEWEST_SAMPLES, most))))
-    corners = mesh.corners()
+    vertices = np.ascontiguousarray(mesh.vertices, dtype=np.float64)
+    faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
     parts: list[tuple[Array, Array]] = [(np.zeros((0, 3)), np.zeros(0, dtype=np.int32))] * 3
 
     def along(axis: int) -> None:
         room = int(areas @ np.abs(normals[:, axis]) / spacing**2 * 1.2) + 10_000
-        points, face, count = _crossings(corners, axis, spacing, room)
+        points, face, count = _crossings(vertices, faces, axis, spacing, room)
         if count > room:
-            points, face, count = _crossings(corners, axis, spacing, count)
+            points, face, count = _crossings(vertices, faces, axis, spacing, count)
         parts[axis] = (points[:count], face[:count])
 
     side_by_side([lambda axis=axis: along(axis) for axis in range(3)])  # type: ignore[misc]
@@ -105,7 +117,31 @@ def sample_surface(mesh: Mesh, spacing_mm: float = 0.25, *, most: int = MOST_SAM
     if len(points) == 0:
         raise GeometryError("no_area", "The mesh is too small to measure; check its unit.")
     normal = normals[face]
-    return Samples(points, normal, spacing**2 / np.abs(normal).sum(axis=1), face, spacing)
+    each_mm2 = spacing**2 / np.abs(normals).sum(axis=1).clip(1e-300)
+    return Samples(points, normal, each_mm2[face], face, spacing)
+
+
+@compiled()
+def _normals_and_areas(
+    vertices: Array, faces: Array, normals: Array, areas: Array, start: int, end: int
+) -> None:
+    for f in range(start, end):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        ux, uy, uz = (
+            vertices[b, 0] - vertices[a, 0],
+            vertices[b, 1] - vertices[a, 1],
+            vertices[b, 2] - vertices[a, 2],
+        )
+        vx, vy, vz = (
+            vertices[c, 0] - vertices[a, 0],
+            vertices[c, 1] - vertices[a, 1],
+            vertices[c, 2] - vertices[a, 2],
+        )
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        length = math.sqrt(x * x + y * y + z * z)
+        areas[f] = 0.5 * length
+        if length > 0.0:
+            normals[f, 0], normals[f, 1], normals[f, 2] = x / length, y / length, z / length
 
 
 @compiled()
@@ -146,16 +182,19 @@ def _span(
 
 
 @compiled()
-def _crossings(corners: Array, axis: int, spacing: float, room: int) -> tuple[Array, Array, int]:
+def _crossings(
+    vertices: Array, faces: Array, axis: int, spacing: float, room: int
+) -> tuple[Array, Array, int]:
     """Crossings of the lines along one axis with all triangles; counts on when ``room`` runs out."""
     one, two = (axis + 1) % 3, (axis + 2) % 3
     points = np.zeros((room, 3))
     face = np.zeros(room, dtype=np.int32)
     count = 0
-    for f in range(corners.shape[0]):
-        ax, ay = corners[f, 0, one], corners[f, 0, two]
-        bx, by = corners[f, 1, one], corners[f, 1, two]
-        cx, cy = corners[f, 2, one], corners[f, 2, two]
+    for f in range(faces.shape[0]):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        ax, ay = vertices[a, one], vertices[a, two]
+        bx, by = vertices[b, one], vertices[b, two]
+        cx, cy = vertices[c, one], vertices[c, two]
         whole = (bx - ax) * (cy - ay) - (cx - ax) * (by - ay)
         if whole == 0.0:
             continue
@@ -180,7 +219,7 @@ def _crossings(corners: Array, axis: int, spacing: float, room: int) -> tuple[Ar
                 if count < room:
                     points[count, one], points[count, two] = x, y
                     points[count, axis] = (
-                        u * corners[f, 0, axis] + v * corners[f, 1, axis] + w * corners[f, 2, axis]
+                        u * vertices[a, axis] + v * vertices[b, axis] + w * vertices[c, axis]
                     )
                     face[count] = f
                 count += 1

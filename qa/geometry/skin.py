@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from qa.geometry.errors import GeometryError
 from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
-from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
+from qa.geometry.sampling import FEWEST_SAMPLES, Samples, face_normals_and_areas
 from qa.geometry.tree import TriangleTree, first_hit
 
 Array = Any
@@ -74,11 +74,14 @@ def find_base(samples: Samples, settings: SkinSettings | None = None) -> BasePla
     return BasePlane(point, up, float(area[best]))
 
 
-def outer_faces(tree: TriangleTree, base: BasePlane | None, settings: SkinSettings | None = None) -> Bools:
-    """Mask of the faces on the outer skin (all of them for a solid model)."""
+def outer_faces(
+    tree: TriangleTree, samples: Samples, base: BasePlane | None, settings: SkinSettings | None = None
+) -> Bools:
+    """Mask of the faces on the outer skin (all of them for a solid model); ``samples`` of the whole mesh."""
     settings = settings or SkinSettings()
     mesh = tree.mesh
-    samples = sample_surface(mesh, settings.spacing_mm, most=40_000)
+    wanted = 1.5 * float(samples.weights.sum()) / settings.spacing_mm**2
+    samples = samples.thin_out(int(np.clip(wanted, FEWEST_SAMPLES, 40_000)))
     refuse_inside_out(tree, samples, settings)
     escaping = _escaping_share(tree, samples, base, settings)
     total = np.bincount(samples.face, weights=escaping, minlength=len(mesh.faces))

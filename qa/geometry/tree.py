@@ -17,7 +17,7 @@ Queries run on all cores through ``threads``: safe in forked workers and in seve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,14 +122,35 @@ def build(mesh: Mesh) -> TriangleTree:
     _split(centres, face_of, leaf_start, levels)
     corners = np.zeros((count, 3, 3))
     thin = np.zeros(count, dtype=np.bool_)
-    in_shares(lambda start, end: kernels.gather(vertices, faces, face_of, corners, thin, start, end), count)
     boxes = np.zeros((2 * leaves - 1, 6), dtype=np.float32)
-    in_shares(lambda start, end: kernels.leaf_boxes(corners, leaf_start, boxes, leaves, start, end), leaves)
-    kernels.inner_boxes(boxes, leaves)
+    _fill(vertices, faces, face_of, leaf_start, corners, thin, boxes)
     around_start, around = kernels.faces_around(faces, len(vertices))
     return TriangleTree(
         Mesh(vertices, faces), corners, face_of, boxes, leaf_start, thin, around_start, around, levels
     )
+
+
+def with_moved_vertices(tree: TriangleTree, vertices: FloatArray) -> TriangleTree:
+    """The tree of the same faces with their vertices moved a little (n x 3, mm): the order is kept and the
+    boxes are made anew, so queries stay exact and only slow down as the shape departs from the old one."""
+    vertices = np.ascontiguousarray(vertices, dtype=np.float64)
+    _refuse_unusable(vertices, tree.mesh.faces)
+    corners, thin, boxes = np.zeros_like(tree.corners), np.zeros_like(tree.thin), np.zeros_like(tree.boxes)
+    _fill(vertices, tree.mesh.faces, tree.face_of, tree.leaf_start, corners, thin, boxes)
+    return replace(tree, mesh=Mesh(vertices, tree.mesh.faces), corners=corners, thin=thin, boxes=boxes)
+
+
+def _fill(
+    vertices: FloatArray, faces: IndexArray, face_of: IndexArray, leaf_start: IndexArray,
+    corners: FloatArray, thin: Bools, boxes: NDArray[np.float32],
+) -> None:  # fmt: skip
+    """Corners in leaf order, thin flags and boxes."""
+    leaves = len(leaf_start) - 1
+    in_shares(
+        lambda start, end: kernels.gather(vertices, faces, face_of, corners, thin, start, end), len(faces)
+    )
+    in_shares(lambda start, end: kernels.leaf_boxes(corners, leaf_start, boxes, leaves, start, end), leaves)
+    kernels.inner_boxes(boxes, leaves)
 
 
 def _refuse_unusable(vertices: FloatArray, faces: IndexArray) -> None:

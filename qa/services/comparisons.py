@@ -40,8 +40,7 @@ from qa.choices import CheckState, Reference
 from qa.geometry.compare import ENGINE, CompareRequest, Comparison, compare_print
 from qa.geometry.errors import GeometryError
 from qa.geometry.pattern import mm_per_unit
-from qa.geometry.picture import coloured_scan, draw, histogram_of, scale_limit
-from qa.geometry.preview import make_preview
+from qa.geometry.picture import coloured_preview, draw, histogram_of, scale_limit
 from qa.geometry.reading import ReadMesh, read_mesh
 from qa.models import LandmarkSheet, LimitVersion, PrintComparison
 from qa.queries.devices import uncertainty_of
@@ -336,10 +335,7 @@ def _computed(comparison: PrintComparison, progress: Progress) -> _Result:
         lambda share, words: progress(READING + COMPARING * share, words),
     )
     progress(READING + COMPARING, "Drawing the pictures")
-    moved, deviation_mm = coloured_scan(found, scan.mesh)
-    preview = make_preview(
-        moved, values=1000.0 * deviation_mm, values_name="deviation", values_unit="µm"
-    ).to_bytes()
+    preview = coloured_preview(found, scan.mesh).to_bytes()
     return _Result(_values(found, scan, left_out), preview, draw(found, "view", "png"))
 
 
