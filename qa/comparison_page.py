@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from labtrack.charts import SERIES, Chart
 from qa.choices import CheckState, IdentityAnswer, Verdict
+from qa.geometry.bumps import NOTABLE_MM2
 from qa.geometry.picture import diverging_colours
 from qa.models import PrintComparison
 
@@ -118,6 +119,13 @@ def headline(row: PrintComparison) -> str:
     size = f"95 % of the working surface lies within ±{row.p95_abs_mm:.3f} mm of the design"
     worst = _worst_distance(row)
     if row.verdict == Verdict.PASS:
+        places = hidden_places(row)
+        if places:
+            kind = "hollow" if places[0]["peak_mm"] < 0 else "bump"
+            return (
+                f"{size}, but a {kind} of {places[0]['area_mm2']:.1f} mm² is off by "
+                f"{places[0]['peak_mm']:+.2f} mm at its peak; the tolerance is ±{limit:.3f} mm."
+            )
         return f"{size}; the tolerance is ±{limit:.3f} mm."
     if worst and _surface_word(row) != row.verdict:
         return f"{worst['name']} is off by {worst['error_mm']:+.3f} mm, although {size}."
@@ -125,6 +133,20 @@ def headline(row: PrintComparison) -> str:
         doubt = "" if row.accepted else "; a badly distorted print of this design, or of another, similar one"
         return f"{size}, which is more than the tolerance of ±{limit:.3f} mm{doubt}."
     return f"{size}, too close to the tolerance of ±{limit:.3f} mm for this device to tell."
+
+
+def hidden_places(row: PrintComparison) -> list[dict[str, Any]]:
+    """Bumps and hollows that the device proves beyond the tolerance and the percentile does not show: a
+    missing cusp is less than a twentieth of the surface. The farthest off comes first."""
+    proven = row.request["tolerance_mm"] + row.request["uncertainty_mm"]
+    return sorted(
+        (
+            one
+            for one in row.result["bumps"]
+            if one["area_mm2"] >= NOTABLE_MM2 and abs(one["peak_mm"]) > proven
+        ),
+        key=lambda one: -abs(one["peak_mm"]),
+    )
 
 
 def _first_sentence(text: str) -> str:
@@ -174,8 +196,11 @@ def unit_words(row: PrintComparison) -> str:
 
 def next_steps(row: PrintComparison) -> list[str]:
     """What to do about a comparison that did not pass."""
-    if row.state != CheckState.DONE or row.verdict == Verdict.PASS:
+    if row.state != CheckState.DONE:
         return []
+    if row.verdict == Verdict.PASS:
+        look = "Look at the places listed under bumps and hollows on the part before it is used."
+        return [look] if hidden_places(row) else []
     steps = _about_identity(row)
     if row.verdict == Verdict.FAIL:
         steps.append(

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from qa.geometry.bumps import Bump, find_bumps
+from qa.geometry.bumps import NOTABLE_MM2, Bump, find_bumps
 from qa.geometry.decision import Verdict, decide, worst
 from qa.geometry.design import Design, prepare
 from qa.geometry.deviation import Deviation, DeviationSettings, Figures, LeftOut, figures, measure
@@ -28,7 +28,7 @@ from qa.geometry.sampling import Samples, sample_surface
 from qa.geometry.skin import SkinSettings
 from qa.geometry.tree import signed
 
-ENGINE = "comparison 1.1"
+ENGINE = "comparison 1.2"
 Progress = Callable[[float, str], None]
 FEWEST_TRIANGLES = 20
 
@@ -47,7 +47,8 @@ Source = Mesh | Design | HoldsMesh
 class CompareRequest:
     """What to judge by. ``tolerance_mm`` holds for the working surface's 95th percentile and, unless
     ``distance_tolerance_mm`` is given, for distances; ``uncertainty_mm`` is the device's own expanded
-    uncertainty (k = 2); ``uncertainty_studied`` whether a study of the device stands behind it."""
+    uncertainty (k = 2); ``uncertainty_studied`` whether a study of the device stands behind it. A bump or
+    hollow beyond the tolerance of ``notable_bump_mm2`` or more is told beside the verdict."""
 
     tolerance_mm: float = 0.25
     uncertainty_mm: float = 0.02
@@ -57,6 +58,7 @@ class CompareRequest:
     design_name: str = "design"
     spacing_mm: float = 0.25
     least_coverage_to_pass: float = 0.5
+    notable_bump_mm2: float = NOTABLE_MM2
     registration: RegisterSettings = field(default_factory=RegisterSettings)
     identity: IdentitySettings = field(default_factory=IdentitySettings)
     deviation: DeviationSettings = field(default_factory=DeviationSettings)
@@ -172,7 +174,7 @@ def compare_print(
     ready = prepared(design, request)
     tell(0.2, "Sampling the scan")
     scan_mesh = _scan_mesh(scan)
-    samples = sample_surface(scan_mesh, request.spacing_mm)
+    samples = sample_surface(scan_mesh, request.spacing_mm).in_order()
     tell(0.25, "Finding the pose")
     misfit = wrong_at_sight(ready, samples, request.registration)
     narrow = replace(request.registration, wider_grids=2 if misfit is None else 0)
@@ -240,22 +242,25 @@ def _scan_in_design(deviation: Deviation, chosen: Any) -> Samples:
         deviation.weights[chosen],
         deviation.face[chosen],
         0.0,
+        ordered=True,
     )
 
 
 def _left(design: Design, fit: PatternFit | None, deviation: Deviation) -> FloatArray:
-    """Deviation of every working sample once the patterns are taken off (NaN elsewhere)."""
+    """Deviation of every working sample once the patterns are taken off (NaN elsewhere, and where the
+    warped design ends: nothing can be said there)."""
     left = np.full(len(deviation.points), np.nan)
     working = deviation.working
     if fit is None:
         left[working] = deviation.signed_mm[working]
     elif working.any():
-        left[working] = signed(fit.tree, deviation.points[working]).distance
+        found = signed(fit.tree, deviation.points[working])
+        left[working] = np.where(found.border, np.nan, found.distance)
     return left
 
 
 def _mended_share(deviation: Deviation, left: FloatArray, request: CompareRequest) -> float:
-    asked = deviation.counts & ~deviation.is_base
+    asked = deviation.counts & ~deviation.is_base & ~(deviation.working & np.isnan(left))
     whole = deviation.weights[asked].sum()
     if whole <= 0:
         return 0.0
@@ -306,8 +311,17 @@ def _judged(
             uncertainty_mm=request.uncertainty_mm,
         )
     working_figures = told(working)
+    bumps: tuple[Bump, ...] = ()
+    if registered:
+        bumps = find_bumps(
+            deviation.points[working],
+            left[working],
+            deviation.weights[working],
+            tolerance_mm=request.tolerance_mm,
+            spacing_mm=samples.spacing_mm,
+        )
     verdict, reason = _verdict(
-        working_figures, distances, accepted, registered, identity, misfit, deviation, request
+        working_figures, distances, bumps, accepted, registered, identity, misfit, deviation, request
     )
     return Comparison(
         registered=registered,
@@ -323,15 +337,7 @@ def _judged(
         base=told(deviation.used & deviation.is_base),
         pattern=fit.patterns if fit else (),
         pattern_noise_mm=fit.noise_mm if fit else math.nan,
-        bumps=()
-        if not registered
-        else find_bumps(
-            deviation.points[working],
-            left[working],
-            deviation.weights[working],
-            tolerance_mm=request.tolerance_mm,
-            spacing_mm=samples.spacing_mm,
-        ),
+        bumps=bumps,
         distances=distances,
         coverage=deviation.coverage,
         left_out=deviation.left_out,
@@ -348,7 +354,8 @@ def _judged(
 
 
 def _verdict(
-    working: Figures, distances: tuple[Distance, ...], accepted: bool, registered: bool,  # noqa: FBT001
+    working: Figures, distances: tuple[Distance, ...], bumps: tuple[Bump, ...],
+    accepted: bool, registered: bool,  # noqa: FBT001
     identity: Identity, misfit: Misfit | None, deviation: Deviation, request: CompareRequest,
 ) -> tuple[Verdict, str]:  # fmt: skip
     """One verdict and the sentences behind it."""
@@ -362,7 +369,7 @@ def _verdict(
         request.uncertainty_mm,
     )
     verdict = worst([surface.verdict, *(one.verdict for one in distances)])
-    sentences = [surface.sentence]
+    sentences = [surface.sentence, *bump_sentence(bumps, request)]
     sentences += [one.sentence for one in distances if one.verdict != "pass"]
     if not accepted:
         sentences.append(identity.reason)
@@ -380,3 +387,21 @@ def _verdict(
             "The device uncertainty is a stated figure; no study of the device stands behind it."
         )
     return verdict, " ".join(sentences)
+
+
+def bump_sentence(bumps: tuple[Bump, ...], request: CompareRequest) -> list[str]:
+    """What the percentile does not show: a missing cusp is less than a twentieth of the surface.
+
+    Named are patches of ``notable_bump_mm2`` and more whose peak the device proves beyond the tolerance.
+    """
+    proven = request.tolerance_mm + request.uncertainty_mm
+    notable = [one for one in bumps if one.area_mm2 >= request.notable_bump_mm2 and abs(one.peak_mm) > proven]
+    if not notable:
+        return []
+    worst_one = max(notable, key=lambda one: abs(one.peak_mm))
+    kind = "bump" if worst_one.peak_mm > 0 else "hollow"
+    more = f" ({len(notable)} such places in all)" if len(notable) > 1 else ""
+    return [
+        f"The percentile does not show a {kind} beyond the tolerance: {worst_one.area_mm2:.1f} mm² with "
+        f"{worst_one.peak_mm:+.2f} mm at its peak{more}. Look at it before the print is used."
+    ]

@@ -24,13 +24,15 @@ class DeviationSettings:
     """Which scan points speak of the print (mm): what stands off the design by more than these is not it.
 
     ``excess_mm`` on the working surface, ``base_excess_mm`` on and beside the base, where stubs and the
-    table meet the model; ``missing_mm`` for surface inside the design.
+    table meet the model: there normals must agree by ``beside_agree`` too, since a table ends at the model's
+    walls and is no bump of them; ``missing_mm`` for surface inside the design.
     """
 
     excess_mm: float = 2.0
     base_excess_mm: float = 0.5
     missing_mm: float = 4.0
     beside_base_mm: float = 0.4
+    beside_agree: float = 0.5
     least_agree: float = 0.0
     coverage_cell_mm: float = 1.0
 
@@ -118,7 +120,7 @@ def measure(
     beside = is_base.copy()
     if design.base is not None:
         beside |= (found.point - design.base.point) @ design.base.up < settings.beside_base_mm
-    stranger = beside & ((d > settings.base_excess_mm) | (agree < settings.least_agree))
+    stranger = beside & ((d > settings.base_excess_mm) | (agree < settings.beside_agree))
     inner = _on_inner_skin(design, points, normals, d, agree)
     far = (d > settings.excess_mm) | (d < -settings.missing_mm)
     away = agree < settings.least_agree
@@ -188,7 +190,9 @@ def figures(values: FloatArray, weights: FloatArray, tolerance_mm: float) -> Fig
     count = len(values)
     if count == 0 or weights.sum() <= 0:
         return Figures(0, *([float("nan")] * 8))
-    share = weights / weights.sum()
+    # Sorted once: quantiles then only merge runs that are in order.
+    order = np.argsort(values)
+    values, share = values[order], weights[order] / weights.sum()
     mean = float(share @ values)
     rms = float(np.sqrt(share @ values**2))
     low, middle, high = weighted_quantiles(values, share, (0.025, 0.5, 0.975))
@@ -210,7 +214,7 @@ def weighted_quantiles(
     values: FloatArray, weights: FloatArray, shares: tuple[float, ...]
 ) -> tuple[float, ...]:
     """Quantiles of weighted values: linear between the middles of the weights' steps."""
-    order = np.argsort(values)
+    order = np.argsort(values, kind="stable")
     step = weights[order]
     place = (np.cumsum(step) - 0.5 * step) / step.sum()
     return tuple(float(q) for q in np.interp(shares, place, values[order]))

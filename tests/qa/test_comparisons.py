@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from cases.models import MeshUse
-from fixtures.meshes import write_stl
+from fixtures.meshes import ArchForm, make_arch, write_stl
+from fixtures.meshes.faults import MissingCusp
 from labtrack.errors import Conflict, NotAllowed, Refused
 from labtrack.jobs.models import Job
 from labtrack.jobs.services.run import run_job
@@ -27,7 +28,7 @@ from qa.services.comparisons import candidates_of, compare_again, is_current
 from qa.services.landmarks import place_landmarks
 from tests.cases.files import files_in, tetrahedron, text_stl
 from tests.qa.geometry import scenes
-from tests.qa.prints import attached, compared, design_mesh, marks_text, printed_part, scan_of
+from tests.qa.prints import TRIANGLES, attached, compared, design_mesh, marks_text, printed_part, scan_of
 
 pytestmark = pytest.mark.django_db
 
@@ -64,6 +65,16 @@ def test_a_good_print_passes_with_figures_pictures_and_one_sentence(shop: Any, p
     # Micrometres: 0.01 mm of noise gives some ten of them, not hundredths.
     assert 2 < np.nanstd(preview.values) < 60
     assert blob_path(row.picture).read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_missing_cusp_passes_the_percentile_but_is_said_on_the_page(shop: Any, part: Part) -> None:
+    form = ArchForm.invent("upper", 1)
+    broken = make_arch(form, target_triangles=TRIANGLES, faults=(MissingCusp(16, "MB"),))
+    row = done(compared(shop.tech, part, scan_of(broken)))
+    assert row.verdict == "pass"
+    assert "but a hollow of" in headline(row)
+    assert "hollow" in row.sentence
+    assert any("bumps and hollows" in step for step in next_steps(row))
 
 
 def test_a_distorted_print_fails_and_says_what_happened_and_what_to_do(shop: Any, part: Part) -> None:
@@ -208,7 +219,7 @@ def test_a_worker_killed_in_mid_comparison_loses_and_doubles_nothing(
         raise Killed
 
     with monkeypatch.context() as patched:
-        patched.setattr(comparisons, "coloured_scan", die)
+        patched.setattr(comparisons, "coloured_preview", die)
         with pytest.raises(Killed):
             run_job(row.job_id or 0)
     row = comparison_for(row.pk)

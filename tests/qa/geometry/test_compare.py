@@ -71,6 +71,7 @@ def test_partial_and_cluttered_scans_are_accepted_and_clutter_is_left_out(design
     assert (found.registered, found.identity.verdict, found.verdict) == (True, "this", "pass")
     # Clutter adds nothing to the figures: all that is left is 0.2 % shrinkage of 37 mm either side.
     assert found.working.p95_abs_mm < 0.1
+    assert found.bumps == ()
     if what == "crop":
         assert 0.5 < found.coverage < 0.7
     if "table" in what:
@@ -184,6 +185,9 @@ def test_bubbles_and_missing_cusps_are_found_where_they_are() -> None:
     assert any(bump.peak_mm > 0.4 for bump in found.bumps)
     hollow = min(found.bumps, key=lambda bump: bump.peak_mm)
     assert hollow.peak_mm < -0.5
+    # Far less than a twentieth of the surface: the percentile passes, and the reason says what it hides.
+    assert found.verdict == "pass"
+    assert f"{hollow.peak_mm:+.2f} mm" in found.reason
     for bump in found.bumps:
         if bump.area_mm2 > 1.0:
             near = np.linalg.norm(sound.mesh.vertices - bump.at_mm, axis=1) < 3.0
