@@ -63,14 +63,15 @@ def _unpack(package: zipfile.ZipFile, name: str, limit: int) -> bytes:
     """One entry's bytes, whatever its header claims; raises ``archive`` beyond the bounds."""
     try:
         entry = package.getinfo(name)
-        packed = max(entry.compress_size, 1)
+        # No more is unpacked than could still be taken.
+        limit = min(limit, max(_RATIO_FREE_BYTES, MAX_RATIO * max(entry.compress_size, 1)))
         with package.open(entry) as stream:
             content = stream.read(limit + 1)
     except KeyError:
         raise _refusal("The 3MF package lacks a part that it names. Export it again.") from None
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError):
         raise _refusal("The 3MF package is damaged or encrypted. Export or send it again.") from None
-    if len(content) > limit or (len(content) > _RATIO_FREE_BYTES and len(content) > MAX_RATIO * packed):
+    if len(content) > limit:
         raise _refusal(
             "The 3MF package unpacks to far more than a mesh needs, so it was not opened. "
             "Export the model again, as STL if the refusal repeats."
