@@ -78,6 +78,7 @@ FIGURE_WORDS = {
     "openings_of_each": "Openings of each open cavity",
     "cavity_ml": "Room in cavities",
     "sealed_ml": "Room in cavities without a way out",
+    "drain_narrower_than_mm": "A way out is narrower than",
     "drains_mm": "Way out of each open cavity",
     "drain_min_mm": "Narrowest way out",
     "trapped_ml": "Resin left inside as it is printed",
@@ -289,7 +290,8 @@ def _figure(name: str, value: Any, unit: str) -> Figure:
         return Figure(words(name), ", ".join(f"{key} {one}" for key, one in value.items()), "", numeric=False)
     if isinstance(value, list):
         if name in _LISTS:
-            return Figure(words(name), ", ".join(rounded(float(one)) for one in value), unit, numeric=True)
+            texts = ("cannot tell" if one is None else rounded(float(one)) for one in value)
+            return Figure(words(name), ", ".join(texts), unit, numeric=True)
         if all(isinstance(one, int | float) for one in value):
             if name.endswith(_POINTS):
                 return Figure(words(name), ", ".join(rounded(float(one)) for one in value), "", numeric=True)

@@ -2,7 +2,7 @@
 
 Empty space is laid out on a lattice (``lattice``): paths over it never leak through a wall, however thin, and
 volumes are measured to the surface along z. Its step is in the figures; passages narrower than about twice
-the step can be missed on the lattice and are then measured at the edge where outer and inner skin meet.
+the step can be missed on the lattice: such a cavity has an opening and no width.
 
 *Cavity*: connected empty space that the inner skin (``inner_skin``) surrounds on at least three of six sides,
 on the part's side of every mouth; and every sealed void, whose volume is exact.
@@ -12,8 +12,10 @@ that gets out; the place that holds it up is settled against the exact surface. 
 narrower passage count with theirs.
 
 *Trapped*: what stays in the cavities when liquid runs down as far as it can. In a bottom-up vat down points
-away from the platform, else toward it; in the build pose the platform is a wall. Turnings, off the platform,
-are the directions out of the openings and the 26 to the faces, edges and corners of a cube.
+away from the platform, else toward it; in the build pose the platform is a wall. Off the platform each cavity
+is turned by itself: openings down, and the 26 directions to the faces, edges and corners of a cube; the best
+of them is leant further while that helps. One pose each: what several turns in a row
+would free is not sought.
 
 *Suction pocket*: in a bottom-up vat the film closes the level being cured. Empty space on its platform side
 that has no way out there is a pocket, whether a cavity, a bowl that opens away from the platform, or what a
@@ -32,25 +34,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qa.geometry import inside_kernels as kernels
-from qa.geometry.inner_skin import INNER, SEALED, Mouth
-from qa.geometry.lattice import Lattice, choose_step, count_blocked, make_lattice, marks_at_vertices
+from qa.geometry.inner_skin import INNER, SEALED
+from qa.geometry.lattice import Lattice, choose_step, make_lattice, marks_at_vertices
 from qa.geometry.limits import LimitSet
 from qa.geometry.maps import SurfaceMap
 from qa.geometry.mesh import FloatArray
 from qa.geometry.passages import drain_widths
 from qa.geometry.size import union_volume
 from qa.geometry.subject import CheckRequest, Subject
+from qa.geometry.turning import best_turn
 from qa.geometry.verdicts import Check
+from qa.geometry.voids import Voids, find_voids, heights
 from qa.geometry.walls import refusal
 
 FINE_STEP_MM = 0.3
 _LEAST_POINTS, _MOST_POINTS, _POINTS_PER_FACE = 2_500_000, 8_000_000, 12
-_LEAST_VOID_MM3 = 4.0
 # How far outside its openings the way out of a cavity is followed.
 _SHELL_MM = 4.0
-_DRY_SHARE = 0.002
 _SLACK_MM = 0.02
-_RIM_DEPTH_MM = 3.0
 _MOST_POCKETS = 50
 
 
@@ -73,11 +74,12 @@ class Pocket:
 class InsideFigures:
     """Volumes in mm3, lengths in mm; ``None`` where the mesh does not allow a figure.
 
-    ``drains_mm`` and ``openings`` have, for each open cavity, its drain and how many openings it has.
+    ``drains_mm`` and ``openings`` have, for each open cavity, its drain and how many openings it has; a drain
+    is ``None`` when it is too narrow to be measured, under ``drain_narrower_mm``.
     ``drain_turn`` is the direction, in the file's frame, that points down when the part is turned so that
-    least stays inside. ``pockets`` are the suction pockets, largest first. ``drain_vertex_mm`` and
-    ``suction_vertex_mm`` (n float32) have, at each vertex that lines a cavity or a pocket, its drain (0 when
-    sealed) and the height it seals at; not-a-number elsewhere.
+    least stays in its largest open cavity. ``pockets`` are the suction pockets, largest first.
+    ``drain_vertex_mm`` and ``suction_vertex_mm`` (n float32) have, at each vertex that lines a cavity or
+    a pocket, its drain (0 when sealed) and the height it seals at; not-a-number elsewhere.
     """
 
     cavities: int | None
@@ -85,7 +87,7 @@ class InsideFigures:
     openings: tuple[int, ...]
     cavity_mm3: float | None
     sealed_mm3: float | None
-    drains_mm: tuple[float, ...]
+    drains_mm: tuple[float | None, ...]
     trapped_mm3: float | None
     trapped_turned_mm3: float | None
     drain_turn: FloatArray | None
@@ -101,8 +103,14 @@ class InsideFigures:
 
     @property
     def drain_min_mm(self) -> float | None:
-        """The narrowest drain of all open cavities."""
-        return min(self.drains_mm, default=None)
+        """The narrowest drain of all open cavities; ``None`` also when one is too narrow to be measured."""
+        known = [width for width in self.drains_mm if width is not None]
+        return min(known, default=None) if len(known) == len(self.drains_mm) else None
+
+    @property
+    def drain_narrower_mm(self) -> float | None:
+        """What a drain is narrower than that is too narrow to be measured."""
+        return 2.0 * self.step_mm if None in self.drains_mm and self.step_mm else None
 
     @property
     def suction_mm3(self) -> float | None:
@@ -136,19 +144,19 @@ def compute(
     lattice = _fine_lattice(subject) if hollow else subject.lattice
     if progress:
         progress(0.3)
-    amount = _heights(lattice)
-    voids = _find_voids(lattice, amount, subject) if hollow else None
+    amount = heights(lattice)
+    voids = find_voids(lattice, amount, subject) if hollow else None
     found = voids.count if voids else 0
     pockets, suction = _suction(lattice, amount, subject, limits, none)
     if progress:
         progress(0.6)
     trapped = turned = sealed_mm3
     turn: FloatArray | None = None
-    drains: tuple[float, ...] = ()
+    drains: tuple[float | None, ...] = ()
     openings: tuple[int, ...] = ()
     if voids and found:
         kept = _kept_in_pose(voids, subject.request)
-        least, turn = _best_turn(voids, subject, kept)
+        least, turn = best_turn(voids, subject, kept)
         trapped, turned = sealed_mm3 + kept, sealed_mm3 + least
         drains, openings = drain_widths(lattice, voids.number, found, _SHELL_MM, subject)
     open_mm3 = voids.volume_mm3 if voids else 0.0
@@ -191,61 +199,6 @@ def _fine_lattice(subject: Subject) -> Lattice:
     return make_lattice(subject.mesh, subject.topology.body, step)
 
 
-@dataclass(frozen=True, eq=False)
-class _Voids:
-    """Open cavities on the lattice: ``number`` per point (uint8, 0 none), ``amount`` as in the kernels."""
-
-    lattice: Lattice
-    number: NDArray[np.uint8]
-    amount: NDArray[np.uint16]
-    count: int
-    volume_mm3: float
-
-
-def _heights(lattice: Lattice) -> NDArray[np.uint16]:
-    """How much of its z line each point stands for (``kernels.heights``)."""
-    lines = lattice.lines[2]
-    found: NDArray[np.uint16] = kernels.heights(
-        lines.starts, lines.at, lattice.origin[2], lattice.step_mm, *lattice.shape, lattice.flags
-    )
-    return found
-
-
-def _find_voids(lattice: Lattice, amount: NDArray[np.uint16], subject: Subject) -> _Voids:
-    """Number the open cavities; only those large enough to hold a drop count."""
-    skin = subject.inner_skin
-    inner, other = count_blocked(lattice, (skin.label == INNER).astype(np.uint8))
-    empty = (lattice.flags & 1) == 0
-    number = np.where((inner >= 3) & empty, np.uint8(255), np.uint8(0))
-    for mouth in skin.mouths:
-        cells = np.flatnonzero((number == 0) & empty & (inner + other >= 4))
-        depth, below = _behind(mouth, lattice.places(cells))
-        # Along the rim the inner skin looks out past it, and is taken for outer skin.
-        number[cells[(depth > 0.0) & (depth < _RIM_DEPTH_MM) & below]] = 255
-        cells = np.flatnonzero(number)
-        number[cells[_behind(mouth, lattice.places(cells))[0] < 0.0]] = 0
-    _, rows, columns = lattice.shape
-    least = max(4, int(_LEAST_VOID_MM3 / lattice.step_mm**3))
-    sizes, _ = kernels.flood_voids(lattice.flags, number, rows * columns, columns, least)
-    cells = np.flatnonzero(number)
-    share = amount[cells] / 16384.0
-    for mouth in skin.mouths:
-        # What lies next to a mouth reaches to its plane, not half a step up or down.
-        lift = abs(float(mouth.out[2]))
-        if lift > 0.5:
-            way = (mouth.point - lattice.places(cells)) @ mouth.out / (lift * lattice.step_mm)
-            near = way < 1.0
-            share[near] += way[near] - 0.5
-    volume = float(share.sum()) * lattice.step_mm**3
-    return _Voids(lattice, number, amount, len(sizes) - 1, volume)
-
-
-def _behind(mouth: Mouth, points: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """How far (mm) points lie on the part's side of a mouth's plane, and whether straight behind it."""
-    depth = (mouth.point - points) @ mouth.out
-    return depth, mouth.holds(points + depth[:, None] * mouth.out)
-
-
 def _fill(
     lattice: Lattice, amount: NDArray[np.uint16], counted: NDArray[np.uint8], *, upward: bool,
     least_area: float = np.inf, least_depth: float = 0.0,
@@ -260,7 +213,7 @@ def _fill(
     return float(held), rooms[: int(count)]
 
 
-def _kept_in_pose(voids: _Voids, request: CheckRequest) -> float:
+def _kept_in_pose(voids: Voids, request: CheckRequest) -> float:
     """What stays in the cavities in the build pose, the platform being a wall (mm3)."""
     return _fill(voids.lattice, voids.amount, voids.number, upward=request.vat != "bottom-up")[0]
 
@@ -304,54 +257,15 @@ def _at_vertices(lattice: Lattice, marks: NDArray[np.uint8], subject: Subject) -
 
 
 def _drain_at_vertices(
-    subject: Subject, voids: _Voids | None, drains: tuple[float, ...], none: NDArray[np.float32]
+    subject: Subject, voids: Voids | None, drains: tuple[float | None, ...], none: NDArray[np.float32]
 ) -> NDArray[np.float32]:
-    """The drain of the cavity that each vertex lines; 0 where it is sealed."""
+    """The drain of the cavity that each vertex lines; 0 where it is sealed or too narrow to be measured."""
     found = none.copy()
     if voids and drains:
-        widths = np.append(np.nan, drains).astype(np.float32)
+        widths = np.array([np.nan, *(width or 0.0 for width in drains)], np.float32)
         found = widths[_at_vertices(voids.lattice, voids.number, subject)]
     found[subject.mesh.faces[subject.inner_skin.label == SEALED]] = 0.0
     return found
-
-
-def _best_turn(voids: _Voids, subject: Subject, kept: float) -> tuple[float, FloatArray | None]:
-    """The least that stays after turning (mm3), and the direction then pointing down in the file's frame."""
-    lattice = voids.lattice
-    _, rows, columns = lattice.shape
-    cells, ring = kernels.around_voids(lattice.flags, voids.number, rows * columns, columns, 1)
-    ids = np.full(len(lattice.flags), -1, np.int32)
-    ids[cells] = np.arange(len(cells), dtype=np.int32)
-    volume = voids.amount[cells] / 16384.0 * lattice.step_mm**3
-    points = lattice.places(cells)
-    best, turn = kept, np.array([0.0, 0.0, 1.0 if subject.request.vat == "bottom-up" else -1.0])
-    for down in _turnings(points, ring, subject.inner_skin.mouths):
-        height = -(points @ down)
-        level = np.floor((height - height.min()) / (0.5 * lattice.step_mm)).astype(np.int32)
-        stays = float(
-            kernels.kept_when_turned(
-                lattice.flags, cells, ids, ring, level, volume, rows * columns, columns, 2
-            )
-        )
-        if stays < best:
-            best, turn = stays, down
-        if best <= _DRY_SHARE * voids.volume_mm3:
-            best = 0.0
-            break
-    return best, turn @ subject.rotation
-
-
-def _turnings(points: FloatArray, ring: NDArray[np.uint8], mouths: tuple[Mouth, ...]) -> list[FloatArray]:
-    """Out of the mouths, from the cavities' middle to that of their openings, and the 26, nearest first."""
-    around = [np.array(each, dtype=np.float64) for each in product((-1, 0, 1), repeat=3) if any(each)]
-    units = [each / np.linalg.norm(each) for each in around]
-    if not (ring == 1).any():
-        return units
-    out = points[ring == 1].mean(axis=0) - points[ring == 0].mean(axis=0)
-    straight = [mouth.out for mouth in mouths]
-    if np.linalg.norm(out) > 0:
-        straight.append(out / np.linalg.norm(out))
-    return straight + sorted(units, key=lambda unit: -float(unit @ out))
 
 
 def _ml(volume_mm3: float | None) -> float | None:
@@ -370,6 +284,7 @@ def figures_json(figures: InsideFigures) -> dict[str, Any]:
         "cavity_ml": _ml(figures.cavity_mm3),
         "sealed_ml": _ml(figures.sealed_mm3),
         "drain_min_mm": figures.drain_min_mm,
+        "drain_narrower_than_mm": figures.drain_narrower_mm,
         "drains_mm": list(figures.drains_mm),
         "trapped_ml": _ml(figures.trapped_mm3),
         "trapped_after_turning_ml": _ml(figures.trapped_turned_mm3),
@@ -423,7 +338,14 @@ def _judge_sealed(figures: InsideFigures, limits: LimitSet) -> Check:
 
 
 def _judge_drain(figures: InsideFigures, limits: LimitSet) -> Check:
-    limit, width = limits["drain_min"], figures.drain_min_mm or 0.0
+    limit, width = limits["drain_min"], figures.drain_min_mm
+    if width is None:
+        sentence = (
+            f"A cavity's way out is narrower than {figures.drain_narrower_mm or 0.0:.1f} mm, too narrow to "
+            f"be measured or to drain. Widen it to {limit.value:g} mm, or to what the resin's instructions "
+            "for use ask."
+        )
+        return Check("drain", "review", None, "mm", limit, sentence)
     if width >= limit.value - _SLACK_MM:
         good = f"Every cavity drains through {width:.1f} mm or more."
         return Check("drain", "pass", width, "mm", limit, good)
@@ -480,7 +402,7 @@ def maps(figures: InsideFigures) -> tuple[SurfaceMap, ...]:
                 values=figures.drain_vertex_mm,
                 low=0.0,
                 high=2.0 * figures.drain_limit_mm,
-                note="Narrowest width on the way out of the cavity; 0 where it is sealed.",
+                note="Narrowest width on the way out of the cavity; 0 where sealed or too narrow to measure.",
                 limit=figures.drain_limit_mm,
                 worse="low",
             )

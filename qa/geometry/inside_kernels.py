@@ -460,13 +460,13 @@ def widest_ways(
 
 @compiled()
 def kept_when_turned(
-    flags: Array, cells: Array, ids: Array, ring: Array, level: Array, volume: Array, plane: int,
-    columns: int, slack: int,
-) -> float:  # fmt: skip
-    """Volume that stays in the voids when liquid may only run to lower levels (whole numbers per point).
+    flags: Array, cells: Array, ids: Array, ring: Array, level: Array, number: Array, volume: Array,
+    count: int, plane: int, columns: int, slack: int,
+) -> Array:  # fmt: skip
+    """Volume that stays in each of ``count`` voids when liquid may only run to lower levels.
 
-    Points of ring 1 and beyond are outside. A point keeps its liquid when every way out climbs more than
-    ``slack`` levels above it.
+    ``number`` (from 1) and ``level`` (whole numbers) are those of each point. Points of ring 1 and beyond are
+    outside. A point keeps its liquid when every way out climbs more than ``slack`` levels above it.
     """
     total = len(cells)
     most = 0
@@ -491,8 +491,8 @@ def kept_when_turned(
                     continue
                 spill[other] = max(at, level[other])
                 after[other], head[spill[other]] = head[spill[other]], other
-    kept = 0.0
+    kept = np.zeros(count + 1)
     for one in range(total):
         if ring[one] == 0 and (spill[one] < 0 or spill[one] - level[one] > slack):
-            kept += volume[one]
+            kept[number[one]] += volume[one]
     return kept

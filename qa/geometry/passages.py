@@ -45,13 +45,16 @@ class _Ways:
 
 def drain_widths(
     lattice: Lattice, number: NDArray[np.uint8], count: int, shell_mm: float, subject: Subject
-) -> tuple[tuple[float, ...], tuple[int, ...]]:
+) -> tuple[tuple[float | None, ...], tuple[int, ...]]:
     """For each of ``count`` cavities the diameter (mm) of the largest ball that gets out, and its openings.
+
+    ``None`` where the way out is too narrow for the lattice, at most two of its steps.
 
     ``number`` marks the cavities' points; the way is followed ``shell_mm`` past their openings.
     """
     ways, rims = _search(lattice, number, shell_mm), find_rims(subject)
-    widths, openings = [], []
+    widths: list[float | None] = []
+    openings: list[int] = []
     for cavity in range(1, count + 1):
         start = _held_up(ways, cavity, lattice.step_mm)
         members = np.flatnonzero(ways.number == cavity)
@@ -59,7 +62,7 @@ def drain_widths(
         loops = rims.round(closest(subject.tree, places).face)
         openings.append(len(loops))
         if ways.width[start] <= 0.0:
-            widths.append(max((_rim_width(rims, loop, subject) for loop in loops), default=0.0))
+            widths.append(None)
             continue
         path = [start]
         while ways.parent[path[-1]] >= 0:
@@ -114,16 +117,21 @@ def _narrowest(points: FloatArray, room: FloatArray, step_mm: float, subject: Su
     side /= np.linalg.norm(side, axis=1, keepdims=True)
     other = np.cross(along, side)
     turn = 2.0 * np.pi * np.arange(_AROUND) / _AROUND
-    at = points[tight]
+    begin = points[tight]
+    at = begin.copy()
     best = closest(subject.tree, at).distance
     reach = step_mm
     for halving in range(_HALVINGS):
         for _ in range(12):
-            steps = reach * (
+            # No step is longer than the room there is, so that none ends on the surface's other side.
+            length = np.minimum(reach, 0.9 * best)[:, None, None]
+            steps = length * (
                 np.cos(turn)[None, :, None] * side[:, None] + np.sin(turn)[None, :, None] * other[:, None]
             )
             tried = at[:, None] + steps
             found = closest(subject.tree, tried.reshape(-1, 3)).distance.reshape(-1, _AROUND)
+            # The way is not straight between points: a place that slid far might leave the passage.
+            found[np.linalg.norm(tried - begin[:, None], axis=2) > 3.0 * step_mm] = 0.0
             chosen = found.argmax(axis=1)
             rows = np.arange(len(at))
             better = found[rows, chosen] > best
@@ -134,7 +142,7 @@ def _narrowest(points: FloatArray, room: FloatArray, step_mm: float, subject: Su
         if halving == 1:
             # A place can still win twice the reach: only those that may end up the narrowest go on.
             kept = best <= best.min() + 2.0 * reach
-            at, side, other, best = at[kept], side[kept], other[kept], best[kept]
+            begin, at, side, other, best = begin[kept], at[kept], side[kept], other[kept], best[kept]
         reach *= 0.5
     return float(best.min())
 
@@ -179,11 +187,3 @@ def find_rims(subject: Subject) -> Rims:
     lines = coo_array((np.ones(len(named), np.int8), (named[:, 0], named[:, 1])), shape=(size, size))
     _, loop = connected_components(lines, directed=False)
     return Rims(ends, loop[named[:, 0]].astype(np.int32), face_patch[half // 3], face_patch)
-
-
-def _rim_width(rims: Rims, loop: int, subject: Subject) -> float:
-    """Width (mm) of an opening that is narrower than the lattice can tell: twice from the middle of its line
-    to the line."""
-    ends = subject.mesh.vertices[rims.ends[rims.loop == loop]]
-    points = np.vstack([ends[:, 0], ends.mean(axis=1)])
-    return 2.0 * float(np.linalg.norm(points - points.mean(axis=0), axis=1).min())

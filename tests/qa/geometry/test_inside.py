@@ -6,6 +6,8 @@ import json
 
 import numpy as np
 import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
 
 from fixtures.meshes import ArchForm, faults, make_arch, writers
 from fixtures.meshes.solids import (
@@ -126,7 +128,7 @@ def test_a_planted_bubble_is_a_sealed_cavity() -> None:
 # One hole of known width --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("diameter", [0.5, 1.0, 2.0, 4.0])
+@pytest.mark.parametrize("diameter", [0.5, 0.6, 0.8, 1.3, 2.0, 4.0])
 @pytest.mark.parametrize("up", [(0.0, 0.0, 1.0), TILTED])
 def test_a_hole_s_width_is_the_way_out(diameter: float, up: tuple[float, float, float]) -> None:
     figures = inside_of(box_with_hole(20.0, 3.0, diameter).mesh, up=up)
@@ -134,6 +136,19 @@ def test_a_hole_s_width_is_the_way_out(diameter: float, up: tuple[float, float, 
     assert figures.drain_min_mm == pytest.approx(diameter, abs=0.02)
     assert figures.cavity_mm3 == pytest.approx(2744.0, rel=0.01)
     assert verdicts(figures)["drain"] == ("pass" if diameter >= 2.0 else "review")
+
+
+def test_a_way_too_narrow_to_be_measured_is_no_guess() -> None:
+    figures = inside_of(box_with_hole(20.0, 3.0, 0.2).mesh)
+    assert (figures.cavities, figures.sealed, figures.drains_mm) == (1, 0, (None,))
+    assert figures.drain_min_mm is None
+    assert figures.drain_narrower_mm == pytest.approx(0.6)
+    (row,) = (row for row in inside.judge(figures, CheckRequest(), SHIPPED) if row.name == "drain")
+    assert (row.verdict, row.value) == ("review", None)
+    assert "narrower than 0.6 mm" in row.sentence
+    # Nothing runs through it, whichever way it is held.
+    assert figures.trapped_turned_mm3 == pytest.approx(2744.0, rel=0.01)
+    assert verdicts(figures)["trapped"] == "fail"
 
 
 def test_two_cavities_have_a_drain_each() -> None:
@@ -158,6 +173,41 @@ def test_liquid_runs_the_way_the_vat_says(vat: str, opens: str) -> None:
         assert figures.drain_turn is not None
         assert figures.drain_turn[2] == pytest.approx(1.0 if opens == "top" else -1.0, abs=0.05)
     assert verdicts(figures, vat=vat).get("trapped", "pass") == "pass"
+
+
+def test_each_cavity_is_turned_the_way_that_drains_it() -> None:
+    other = moved(box_with_hole(20.0, 3.0, 4.0, opens="bottom").mesh, (40.0, 0.0, 0.0))
+    figures = inside_of(joined(box_with_hole(20.0, 3.0, 4.0).mesh, other))
+    # Hanging, one drains and the other does not; no single turn empties both, one each does.
+    assert figures.trapped_mm3 == pytest.approx(2744.0, rel=0.01)
+    assert figures.trapped_turned_mm3 == pytest.approx(0.0, abs=2.0)
+
+
+def test_what_no_turn_frees_is_told() -> None:
+    """A pipe of 9 mm that rises from the floor's hole into the cavity: a weir, whichever way it is held."""
+    figures = inside_of(weir(), vat="top-down")
+    assert (figures.cavities, figures.sealed) == (1, 0)
+    # Pipe down, what stands as high as the pipe stays: 14 x 14 less the pipe's square of 6, 9 high. Lying on
+    # an edge it is the least, what lies below the pipe's mouth: a prism of about 700 mm3.
+    assert figures.trapped_turned_mm3 is not None
+    assert 0.3 * 9.0 * 160.0 < figures.trapped_turned_mm3 <= 1.02 * 9.0 * 160.0
+    assert verdicts(figures, vat="top-down")["trapped"] == "fail"
+
+
+def weir() -> Mesh:
+    """A cube of 20 with a cavity of 14, and a square pipe (4 wide inside, 6 outside) that rises 9 mm from a
+    hole in the floor."""
+    manifold = pytest.importorskip("manifold3d")
+
+    def block(side: float, low: float, high: float) -> object:
+        return manifold.Manifold.cube([side, side, high - low]).translate([-side / 2, -side / 2, low])
+
+    made = block(20.0, 0.0, 20.0) - (block(14.0, 3.0, 17.0) - block(6.0, 2.0, 12.0)) - block(4.0, -1.0, 13.0)
+    mesh = made.to_mesh64() if hasattr(made, "to_mesh64") else made.to_mesh()
+    return Mesh(
+        np.ascontiguousarray(mesh.vert_properties[:, :3], dtype=np.float64),
+        np.ascontiguousarray(mesh.tri_verts, dtype=np.int32),
+    )
 
 
 # Bowls --------------------------------------------------------------------------------------------
@@ -309,6 +359,26 @@ def test_figures_do_not_depend_on_pose_or_triangles() -> None:
         assert other.suction_from_mm == pytest.approx(0.0, abs=1e-6)
         assert other.drain_min_mm == pytest.approx(plain.drain_min_mm, abs=0.6)
         assert other.trapped_turned_mm3 == pytest.approx(plain.trapped_turned_mm3, abs=20.0)
+
+
+@settings(max_examples=6, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@given(
+    turn=st.floats(0.0, 360.0),
+    x=st.floats(-50.0, 50.0),
+    y=st.floats(-50.0, 50.0),
+    z=st.floats(-50.0, 50.0),
+    diameter=st.floats(0.6, 6.0),
+    up=st.sampled_from([(0.0, 0.0, 1.0), (0.0, 0.0, -1.0), (1.0, 0.0, 0.0), (0.3, -0.6, 0.7)]),
+)
+def test_a_hole_keeps_its_width_and_its_cavity_wherever_it_is(
+    turn: float, x: float, y: float, z: float, diameter: float, up: tuple[float, float, float]
+) -> None:
+    mesh = moved(turned(box_with_hole(20.0, 3.0, diameter).mesh, (0, 0, 1), turn), (x, y, z))
+    figures = inside_of(mesh, up=up)
+    assert (figures.cavities, figures.sealed, figures.openings) == (1, 0, (1,))
+    assert figures.drain_min_mm == pytest.approx(diameter, abs=0.05)
+    assert figures.cavity_mm3 == pytest.approx(2744.0, rel=0.02)
+    assert figures.trapped_turned_mm3 == pytest.approx(0.0, abs=2.0)
 
 
 def test_the_direction_to_drain_is_given_in_the_file_s_own_frame() -> None:
