@@ -377,7 +377,9 @@ def test_a_hole_keeps_its_width_and_its_cavity_wherever_it_is(
     figures = inside_of(mesh, up=up)
     assert (figures.cavities, figures.sealed, figures.openings) == (1, 0, (1,))
     assert figures.drain_min_mm == pytest.approx(diameter, abs=0.05)
-    assert figures.cavity_mm3 == pytest.approx(2744.0, rel=0.02)
+    # How much of the bore counts as room depends on how its mouth lies.
+    bore_mm3 = np.pi / 4.0 * diameter**2 * 3.0
+    assert 0.99 * 2744.0 <= figures.cavity_mm3 <= 1.01 * (2744.0 + bore_mm3)
     assert figures.trapped_turned_mm3 == pytest.approx(0.0, abs=2.0)
 
 
