@@ -18,6 +18,8 @@ from qa.queries.range import Range
 
 DEFAULT_DAYS = 90
 QUICK_DAYS = (30, 90, 180, 365)
+SPREAD_DAYS = 365
+ENOUGH_BUILDS = 200
 
 __all__ = [
     "ALL",
@@ -130,7 +132,7 @@ def read_tally(
         range=days,
         levels=_levels(rows, measure),
         weeks=_weeks(rows, measure, only),
-        spread=_spread(rows, measure),
+        spread=_spread_of(rows, measure, days),
         immature=_immature(unit, days),
         than=than,
         earlier=_total(unit, measure, than, only),
@@ -182,6 +184,19 @@ def _weeks(rows: Rows, measure: Measure, only: Standing) -> dict[date, Tally]:
         sums[0] += n
         sums[1] += bad
     return {monday: Tally(n, bad) for monday, (n, bad) in weeks.items() if n > 0}
+
+
+def _spread_of(rows: Rows, measure: Measure, days: Range) -> Spread:
+    """Of a range longer than a year, the spread of its last year where that has builds enough.
+
+    How alike the parts of a build are hardly changes with the years, and reading every build there ever
+    was would make the page slower with each of them.
+    """
+    recent = days.end - timedelta(days=SPREAD_DAYS - 1)
+    if recent <= days.start:
+        return _spread(rows, measure)
+    found = _spread(rows.filter(day__gte=recent), measure)
+    return found if found.builds >= ENOUGH_BUILDS else _spread(rows, measure)
 
 
 def _spread(rows: Rows, measure: Measure) -> Spread:

@@ -537,3 +537,20 @@ def test_a_level_that_the_tally_does_not_keep_is_refused(
     for asked in ("defect|crack", "printer|", "nonsense"):
         page = client.get(reverse("qa:trends"), {"of": asked})
         assert page.status_code == 422 and "Choose one of the list" in page.content.decode()
+
+
+def test_a_long_range_has_the_spread_of_its_last_year(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    from qa.queries import tally
+    from tests.benchmarks.test_manager_pages import fill
+
+    days = Range(date(2024, 1, 1), date(2026, 1, 1))
+    fill(days, parts=1000)
+    year = Range(days.end - timedelta(days=364), days.end)
+
+    def spread(asked: Range) -> Spread:
+        return read_tally(unit=EvidenceUnit.PART, measure=Measure.LOST, days=asked).spread
+
+    whole = spread(days)
+    assert whole.builds == 100  # a year of fifty builds is too little to go by
+    monkeypatch.setattr(tally, "ENOUGH_BUILDS", 20)
+    assert spread(days) == spread(year) != whole
