@@ -174,6 +174,26 @@ def test_the_same_file_twice_in_one_clinic_is_computed_once(attach: Callable[...
     assert copied.job is None
 
 
+def test_what_was_made_under_the_same_key_while_it_waited_is_taken_over(
+    attach: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from cases.models import MeshUse
+
+    first = attach(role="design").checks.get()
+    use = MeshUse.objects.get(pk=first.mesh_id)
+    use.pk, use.original_name, use.appliance = None, "copy.stl", use.case.appliances.get()
+    use.save()
+    second = check_attached(use)
+    assert (second.state, second.key) == ("waiting", first.key)
+    run_job(first.job_id)
+    monkeypatch.setattr(checks, "_computed", lambda *_: pytest.fail("computed twice"))
+    run_job(second.job_id)
+    made = [MeshCheck.objects.get(pk=one.pk) for one in (first, second)]
+    for name in checks.COPIED:
+        assert getattr(made[0], name) == getattr(made[1], name), name
+    assert made[1].state == "done" and made[1].finished_at is not None
+
+
 @pytest.mark.parametrize(
     "content", [b"solid nothing here", text_stl(nan=True), text_stl(cut=True), tetrahedron()[:-20]]
 )
