@@ -85,8 +85,7 @@ warmed = kernels()
 from fixtures.meshes import ArchForm, distort, landmarks, make_arch, write_stl
 from qa.geometry.compare import CompareRequest, compare_print
 from qa.geometry.distances import Landmark, LandmarkSheet, Span
-from qa.geometry.picture import coloured_scan
-from qa.geometry.preview import make_preview
+from qa.geometry.picture import coloured_preview
 from qa.geometry.reading import read_mesh
 
 form = ArchForm.invent("upper", 1)
@@ -98,8 +97,7 @@ sheet = LandmarkSheet(
 )
 scan = read_mesh(write_stl(distort(design, bow_mm=0.1, noise_mm=0.02)))
 found = compare_print(design, scan, CompareRequest(landmarks=sheet), {"other": make_arch(form.at_stage(3.0))})
-moved, values = coloured_scan(found, scan.mesh)
-make_preview(moved, values=values, values_name="deviation", values_unit="mm")
+coloured_preview(found, scan.mesh)
 fresh = {name: sorted(one - warmed.get(name, set())) for name, one in kernels().items()}
 print(json.dumps({name: one for name, one in fresh.items() if one}))
 """
