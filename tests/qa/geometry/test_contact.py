@@ -26,13 +26,21 @@ def verdict(check: DesignCheck, name: str) -> str:
     return next(row.verdict for row in check.checks if row.name == name)
 
 
-@pytest.mark.parametrize("body", ["solid", "hollow", "open-bottomed"])
-def test_an_arch_on_its_flat_base_or_rim_passes(body: str) -> None:
+@pytest.mark.parametrize(
+    ("body", "told"),
+    [
+        ("solid", set()),
+        ("hollow", {"sealed_cavities", "trapped", "suction"}),
+        # Straight on the platform of a bottom-up vat the room under it has no way out.
+        ("open-bottomed", {"suction"}),
+    ],
+)
+def test_an_arch_on_its_flat_base_or_rim_passes(body: str, told: set[str]) -> None:
     check = checked(make_arch(FORM, body=body))  # type: ignore[arg-type]
     assert check.figures["contact_fraction"] == 1.0
     assert check.figures["contact_flatness_mm"] < 1e-6
     assert check.figures["base_tilt_deg"] < 1e-6
-    assert {row.name: row.sentence for row in check.checks if row.verdict != "pass"} == {}
+    assert {row.name for row in check.checks if row.verdict != "pass"} == told
 
 
 @pytest.mark.parametrize("body", ["solid", "open-bottomed"])
