@@ -142,10 +142,10 @@ def reference_of(part: Part, against: str) -> MeshUse:
 def candidates_of(part: Part, reference: MeshUse) -> list[tuple[str, MeshUse]]:
     """Other designs of the case that the scan may be of: near stages of the arch, and the other arch."""
     designs = (
-        MeshUse.objects.filter(
+        MeshUse.objects.in_use()
+        .filter(
             case=part.appliance.case_id,
             role=MeshRole.DESIGN,
-            replaced_by__isnull=True,
             appliance__isnull=False,
             appliance__cancelled_at__isnull=True,
         )

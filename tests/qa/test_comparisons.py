@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from cases.models import MeshUse
+from cases.services.meshes import withdraw_mesh
 from fixtures.meshes import ArchForm, make_arch, write_stl
 from fixtures.meshes.faults import MissingCusp
 from labtrack.errors import Conflict, NotAllowed, Refused
@@ -111,6 +112,17 @@ def test_a_scan_of_another_stage_is_named_by_the_cases_other_designs(shop: Any, 
     assert identity_words(row) == f"A print of {other.label}"
     assert other.label in headline(row)
     assert any(other.label in step for step in next_steps(row))
+
+
+def test_a_withdrawn_design_is_no_candidate(shop: Any, part: Part) -> None:
+    other = shop.appliance(stage=3)
+    other.case, other.line = part.appliance.case, part.appliance.line
+    other.save()
+    mesh = attached(shop, other, design_mesh(stage=3.0))
+    part.refresh_from_db()
+    assert len(candidates_of(part, part.preparation.design)) == 1
+    withdraw_mesh(actor=shop.tech, key="", mesh_id=mesh.pk, reason="of another patient")
+    assert candidates_of(part, part.preparation.design) == []
 
 
 @pytest.mark.parametrize(
