@@ -9,7 +9,6 @@ from typing import Any
 from django.db.models import QuerySet
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
-from rest_framework import status
 from rest_framework.exceptions import APIException
 from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
@@ -46,16 +45,10 @@ from cases.uploads import (
 )
 from labtrack.accounts.choices import Capability
 from labtrack.api.parsers import BoundedJsonParser
-from labtrack.api.views import ApiView
+from labtrack.api.views import KEY, ApiView, made_status
 from labtrack.audit.services.submissions import Outcome
 from labtrack.errors import DomainError, NotFound, Refused
 
-KEY = OpenApiParameter(
-    "Idempotency-Key",
-    str,
-    OpenApiParameter.HEADER,
-    description="Up to 100 characters. The same request with the same key changes nothing the second time.",
-)
 DIGEST = OpenApiParameter(
     "Content-Digest",
     str,
@@ -134,7 +127,7 @@ class CaseListView(ApiView):
         lines = [LineOrder(**line) for line in wanted.pop("lines")]
         outcome = log_case(actor=self.actor, key=self.key, clinic_id=clinic.pk, lines=lines, **wanted)
         stated = with_state(visible_cases(self.actor).select_related("clinic")).get(pk=outcome.thing.pk)
-        return Response(self.get_serializer(stated).data, status=_made(outcome.repeated))
+        return Response(self.get_serializer(stated).data, status=made_status(outcome.repeated))
 
     def _clinic(self, code: str) -> Clinic:
         clinic = visible_clinics(self.actor).filter(code=code).first() if code else clinic_of(self.actor)
@@ -186,7 +179,7 @@ class ApplianceListView(ApiView):
             "line": outcome.thing,
             "appliances": _appliances(self, case).filter(line=outcome.thing),
         }
-        return Response(shapes.OrderedSerializer(answer).data, status=_made(outcome.repeated))
+        return Response(shapes.OrderedSerializer(answer).data, status=made_status(outcome.repeated))
 
 
 class MeshListView(ApiView):
@@ -250,7 +243,7 @@ class MeshListView(ApiView):
             drain(request._request)
             raise
         mesh = mesh_for(self.actor, outcome.thing.pk)
-        return Response(self.get_serializer(mesh).data, status=_made(outcome.repeated))
+        return Response(self.get_serializer(mesh).data, status=made_status(outcome.repeated))
 
     def _attach(self, request: Request, number: int) -> Outcome[MeshUse]:
         case = case_for(self.actor, number)
@@ -314,10 +307,6 @@ class MeshView(ApiView):
 def _listed(view: ApiView, rows: QuerySet[Any]) -> Response:
     page = view.paginate_queryset(rows)
     return view.get_paginated_response(view.get_serializer(page, many=True).data)
-
-
-def _made(repeated: bool) -> int:  # noqa: FBT001
-    return status.HTTP_200_OK if repeated else status.HTTP_201_CREATED
 
 
 def _appliances(view: ApiView, case: Case) -> QuerySet[Appliance]:

@@ -4,11 +4,25 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
+from drf_spectacular.utils import OpenApiParameter
+from rest_framework import status
 from rest_framework.generics import GenericAPIView
 
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.api.actor import api_actor, idempotency_key
+
+KEY = OpenApiParameter(
+    "Idempotency-Key",
+    str,
+    OpenApiParameter.HEADER,
+    description="Up to 100 characters. The same request with the same key changes nothing the second time.",
+)
+
+
+def made_status(repeated: bool) -> int:  # noqa: FBT001
+    """201 for what a request made, 200 for what an earlier one had made already."""
+    return status.HTTP_200_OK if repeated else status.HTTP_201_CREATED
 
 
 class ApiView(GenericAPIView[Any]):

@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from django.db.models import QuerySet
-from drf_spectacular.utils import OpenApiParameter, extend_schema
-from rest_framework import status
+from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from labtrack.accounts.choices import Capability
-from labtrack.api.views import ApiView
+from labtrack.api.views import KEY, ApiView, made_status
 from labtrack.errors import NotFound, Refused
 from labtrack.usecase import use_case
 from production.api import serializers as shapes
@@ -22,12 +21,6 @@ from production.services.builds import PlannedPart, fail_build, finish_build, pl
 from production.services.equipment import record_event
 from production.services.outcomes import PartResult
 
-KEY = OpenApiParameter(
-    "Idempotency-Key",
-    str,
-    OpenApiParameter.HEADER,
-    description="Up to 100 characters. The same request with the same key changes nothing the second time.",
-)
 LARGEST = 2**63 - 1
 
 
@@ -117,8 +110,9 @@ class BuildListView(ApiView):
                     build_id=outcome.thing.pk,
                     started_at=wanted["occurred_at"],
                 )
-        made = status.HTTP_200_OK if outcome.repeated else status.HTTP_201_CREATED
-        return Response(self.get_serializer(_build(outcome.thing.number)).data, status=made)
+        return Response(
+            self.get_serializer(_build(outcome.thing.number)).data, status=made_status(outcome.repeated)
+        )
 
 
 class BuildView(ApiView):
@@ -258,8 +252,9 @@ class EventListView(ApiView):
             moved_to_id=printer_id,
             **wanted,
         )
-        made = status.HTTP_200_OK if outcome.repeated else status.HTTP_201_CREATED
-        return Response(self.get_serializer(_events().get(pk=outcome.thing.pk)).data, status=made)
+        return Response(
+            self.get_serializer(_events().get(pk=outcome.thing.pk)).data, status=made_status(outcome.repeated)
+        )
 
 
 def _events() -> QuerySet[EquipmentEvent]:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.db.models import QuerySet
-from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
-from rest_framework import status
+from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework.exceptions import APIException
 from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
@@ -25,7 +24,7 @@ from cases.uploads import (
 )
 from labtrack.accounts.choices import Capability
 from labtrack.api.parsers import BoundedJsonParser
-from labtrack.api.views import ApiView
+from labtrack.api.views import KEY, ApiView, made_status
 from labtrack.audit.services.submissions import Outcome
 from labtrack.errors import DomainError, NotFound, Refused
 from production.choices import EquipmentKind
@@ -40,17 +39,6 @@ from qa.services.calipers import measure_by_caliper
 from qa.services.comparisons import compare_scan
 from qa.services.landmarks import MARKABLE, place_landmarks, sheet_in_force, sheet_text
 from qa.services.proofs import SideLength, prove_printer
-
-KEY = OpenApiParameter(
-    "Idempotency-Key",
-    str,
-    OpenApiParameter.HEADER,
-    description="Up to 100 characters. The same request with the same key changes nothing the second time.",
-)
-
-
-def _made(repeated: bool) -> int:  # noqa: FBT001
-    return status.HTTP_200_OK if repeated else status.HTTP_201_CREATED
 
 
 class PartComparisonsView(ApiView):
@@ -92,7 +80,7 @@ class PartComparisonsView(ApiView):
             raise
         row = comparison_for(outcome.thing.pk)
         answer = self.get_serializer(_comparison_answer(row)).data
-        return Response(answer, status=_made(outcome.repeated))
+        return Response(answer, status=made_status(outcome.repeated))
 
     def _take(self, request: Request, mark: str) -> Outcome[PrintComparison]:
         part = part_of_mark(mark)
@@ -204,7 +192,7 @@ class PartCalipersView(ApiView):
             note=wanted["note"],
         )
         row = calipers_of(part).get(pk=outcome.thing.pk)
-        return Response(self.get_serializer(row).data, status=_made(outcome.repeated))
+        return Response(self.get_serializer(row).data, status=made_status(outcome.repeated))
 
 
 class LandmarksView(ApiView):
@@ -241,7 +229,7 @@ class LandmarksView(ApiView):
             based_on=asked.validated_data["based_on"],
         )
         answer = self.get_serializer(_landmarks_answer(outcome.thing)).data
-        return Response(answer, status=_made(outcome.repeated))
+        return Response(answer, status=made_status(outcome.repeated))
 
 
 def _landmarks_answer(sheet: LandmarkSheet | None) -> dict[str, Any]:
@@ -293,4 +281,4 @@ class ProofListView(ApiView):
             note=wanted["note"],
         )
         row = proofs().get(pk=outcome.thing.pk)
-        return Response(self.get_serializer(row).data, status=_made(outcome.repeated))
+        return Response(self.get_serializer(row).data, status=made_status(outcome.repeated))

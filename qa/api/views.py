@@ -6,13 +6,13 @@ from typing import Any
 
 from django.db.models import Q, QuerySet
 from django.utils import timezone
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from labtrack.accounts.choices import Capability
-from labtrack.api.views import ApiView
+from labtrack.api.views import KEY, ApiView
 from labtrack.errors import NotFound
 from production.models import Part
 from qa.api import serializers as shapes
@@ -26,13 +26,6 @@ from qa.services.analyses import Analysed, analysed
 from qa.services.inspections import Look, record_inspections
 from qa.trend_charts import BUILDERS
 from qa.trend_charts.shared import Trend
-
-KEY = OpenApiParameter(
-    "Idempotency-Key",
-    str,
-    OpenApiParameter.HEADER,
-    description="Up to 100 characters. The same request with the same key changes nothing the second time.",
-)
 
 
 class InspectionListView(ApiView):
