@@ -28,6 +28,7 @@ from production.choices import (
     VatKind,
 )
 from production.models import Equipment, Lot, Material, Printer, Tank
+from production.queries.lab import printers_in_service
 
 NOW_HELP = "Empty means now."
 CHOOSE = "Choose…"
@@ -260,7 +261,7 @@ class CombinationForm(forms.Form):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        printers = Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment")
+        printers = printers_in_service()
         self.fields["printer"].queryset = printers  # type: ignore[attr-defined]
         kinds = (MaterialKind.RESIN, MaterialKind.FILAMENT)
         materials = Material.objects.filter(kind__in=kinds, active=True)

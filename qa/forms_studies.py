@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from django import forms
 
 from labtrack.numbers import FloatNumber
-from production.choices import EquipmentKind
+from production.choices import MEASURING_KINDS
 from production.models import Equipment
 from qa.models import AgreementStudy, DeviceStudy, PlannedComparison
 
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 else:
     _StudyModelForm = _AgreementModelForm = _PlanModelForm = forms.ModelForm
 
-DEVICES = (EquipmentKind.SCANNER, EquipmentKind.CALIPER)
 _APART = re.compile(r"[;\t]|\s{2,}|(?<=\S)\s(?=\S)")
 
 
@@ -31,7 +30,7 @@ class DeviceStudyForm(_StudyModelForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["device"].queryset = Equipment.objects.filter(  # type: ignore[attr-defined]
-            kind__in=DEVICES, retired_at__isnull=True
+            kind__in=MEASURING_KINDS, retired_at__isnull=True
         )
 
 

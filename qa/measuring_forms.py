@@ -11,7 +11,7 @@ from cases.choices import Unit
 from labtrack.numbers import DecimalNumber
 from labtrack.whole_numbers import RowField
 from production.choices import EquipmentKind
-from production.models import Printer
+from production.queries.lab import printers_in_service
 from qa.choices import Reference, Side
 from qa.forms import MomentField
 from qa.queries.devices import devices_of
@@ -132,7 +132,7 @@ class ProofForm(forms.Form):
 
     printer = RowField(
         empty_label="Choose",
-        queryset=Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment"),
+        queryset=printers_in_service(),
     )
     device = DeviceField(EquipmentKind.CALIPER, label="Caliper")
     occurred_at = MomentField(label="Measured")

@@ -16,7 +16,8 @@ from labtrack.accounts.choices import Capability
 from labtrack.accounts.models import User
 from labtrack.web import actor_of
 from production.choices import BuildState
-from production.models import Build, Part, Piece, Printer
+from production.models import Build, Part, Piece
+from production.queries.lab import printers_in_service
 from qa.check_figures import leading_sentence
 from qa.choices import CheckState, Verdict
 from qa.comparison_page import headline, identity_words
@@ -166,7 +167,7 @@ def case_measured(case: Case, request: HttpRequest) -> Context:
 
 def bench_proofs(subject: object, request: HttpRequest) -> Context:
     """Today's check blocks, and the printers without one."""
-    printers = list(Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment"))
+    printers = list(printers_in_service())
     today = timezone.localdate()
     return {
         "latest": list(proofs().filter(day=today)),

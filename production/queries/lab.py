@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from django.db.models import Count, Max, Q
+from django.db.models import Count, Max, Q, QuerySet
 
 from production.choices import EVENTS_OF_KIND, EquipmentKind, EventKind
-from production.models import Equipment, FormingBatch, FormingCycle, Hold, Lot, Material
+from production.models import Equipment, FormingBatch, FormingCycle, Hold, Lot, Material, Printer
 from production.queries.ages import (
     BathAge,
     CareAge,
@@ -49,6 +49,10 @@ def tanks_that_owe(at: datetime) -> list[tuple[Equipment, TankAge]]:
     tanks = Equipment.objects.filter(kind=EquipmentKind.TANK, retired_at__isnull=True).in_bulk()
     ages = tank_ages(list(tanks), at)
     return [(tanks[pk], age) for pk, age in ages.items() if age.owes]
+
+
+def printers_in_service() -> QuerySet[Printer]:
+    return Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment")
 
 
 def equipment_rows(at: datetime, *, retired: bool = False) -> list[EquipmentRow]:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from django.db.models import QuerySet
+from django.utils import timezone
 
 from labtrack.errors import Refused
 from production.choices import EquipmentKind, EventKind
@@ -59,6 +61,13 @@ def uncertainty_of(device: Equipment | None, kind: str, at: datetime) -> DeviceU
 def devices_of(kind: str) -> QuerySet[Equipment]:
     """Devices of a kind that are in service."""
     return Equipment.objects.filter(kind=kind, retired_at__isnull=True).order_by("code")
+
+
+def known_devices(*kinds: EquipmentKind) -> list[dict[str, Any]]:
+    """Each device in service with what is known of its uncertainty now, as pages show them."""
+    now = timezone.now()
+    devices = Equipment.objects.filter(kind__in=kinds, retired_at__isnull=True).order_by("kind", "code")
+    return [{"device": one, "known": uncertainty_of(one, one.kind, now)} for one in devices]
 
 
 def device_for(code: str, kind: str) -> Equipment | None:

@@ -8,7 +8,8 @@ from typing import Any
 from cases.choices import FORMED_KINDS, SCAN_ROLES, MeshRole
 from cases.models import MeshUse, OrderLine
 from production.choices import VatKind
-from production.models import Preparation, Printer
+from production.models import Preparation
+from production.queries.lab import printers_in_service
 from qa.geometry.subject import CheckRequest, Platform, Role, Sheet
 
 DEFAULT_VAT = VatKind.BOTTOM_UP
@@ -19,7 +20,7 @@ def shop_of_printers() -> dict[str, Any]:
 
     Where the lab has both kinds of vat, bottom-up counts: it asks more of a part.
     """
-    printers = Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment")
+    printers = printers_in_service()
     rows = list(printers.order_by("equipment__code"))
     kinds = {row.vat for row in rows}
     vats = kinds - {VatKind.NONE}

@@ -20,16 +20,22 @@ from labtrack.audit.services.record import record_created, save_recorded
 from labtrack.audit.services.submissions import Outcome, once
 from labtrack.errors import Conflict, NotFound, Refused
 from labtrack.usecase import use_case
-from production.choices import EquipmentKind, EventKind
+from production.choices import MEASURING_KINDS, EventKind
 from production.models import Equipment
 from production.services.equipment import LARGEST_UNCERTAINTY_MM, record_event
 from qa.choices import AgreementKind
 from qa.models import AgreementStudy, DeviceStudy
-from qa.statistics.agreement import bland_altman, cohen_kappa, intraclass_correlation, repeatability
+from qa.statistics.agreement import (
+    Agreement,
+    Kappa,
+    bland_altman,
+    cohen_kappa,
+    intraclass_correlation,
+    repeatability,
+)
 from qa.statistics.gauge import average_range_study, crossed_study, expanded_uncertainty
 from qa.statistics.results import Interval, StatisticsError, rounded
 
-MEASURING = (EquipmentKind.SCANNER, EquipmentKind.CALIPER)
 MOST_READING_MM = 1_000.0
 MOST_PAIRS = 2_000
 MOST_GRADES = 12
@@ -55,7 +61,7 @@ def plan_study(
         raise Refused("characteristic-missing", "Say what is measured.", field="characteristic")
     if not (2 <= parts <= 30 and 1 <= appraisers <= 6 and 2 <= trials <= 5):
         raise Refused("design", "Plan 2 to 30 parts, 1 to 6 people and 2 to 5 times each.", field="parts")
-    device = Equipment.objects.filter(pk=device_id, kind__in=MEASURING, retired_at__isnull=True).first()
+    device = Equipment.objects.filter(pk=device_id, kind__in=MEASURING_KINDS, retired_at__isnull=True).first()
     if device is None:
         raise Refused("device-unknown", "Choose a scanner or a caliper that is in service.", field="device")
     seed = secrets.randbelow(2**31)
@@ -269,13 +275,7 @@ def _methods(pairs: list[list[Any]], first: str, second: str) -> dict[str, Any]:
     if np.ptp(x) > 0:
         icc = intraclass_correlation(x)
         figures.append(_figure("intraclass correlation, absolute agreement", icc.icc_2, icc.interval))
-    return {
-        "n": found.n,
-        "verdict": found.verdict.value,
-        "sentence": found.sentence,
-        "figures": figures,
-        "method": f"{found.method.name} ({found.method.source})",
-    }
+    return _answer(found, figures)
 
 
 def _graders(pairs: list[list[Any]]) -> dict[str, Any]:
@@ -292,6 +292,10 @@ def _graders(pairs: list[list[Any]]) -> dict[str, Any]:
         _figure("agreement by chance alone", found.expected),
         _figure("agreement beyond chance (kappa)", found.kappa, found.interval),
     ]
+    return _answer(found, figures)
+
+
+def _answer(found: Agreement | Kappa, figures: list[dict[str, Any]]) -> dict[str, Any]:
     return {
         "n": found.n,
         "verdict": found.verdict.value,

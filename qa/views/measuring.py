@@ -17,10 +17,11 @@ from labtrack.errors import NotFound
 from labtrack.web import actor_of, attempt, csv_response, page, submission_key
 from production.choices import EquipmentKind
 from production.models import Equipment, Printer
+from production.queries.lab import printers_in_service
 from qa.choices import Side
 from qa.measuring_forms import CaliperForm, LandmarksForm, ProofForm
 from qa.proof_charts import proof_charts, proof_csv_rows
-from qa.queries.devices import devices_of, uncertainty_of
+from qa.queries.devices import devices_of, known_devices
 from qa.queries.measuring import calipers_of, last_nominals, part_of_number, proofs, without_proof_today
 from qa.services.calipers import measure_by_caliper
 from qa.services.landmarks import MARKABLE, place_landmarks, sheet_in_force, sheet_text
@@ -139,7 +140,7 @@ def calipers(request: HttpRequest, number: int) -> HttpResponse:
         "form": form,
         "may_write": actor.may(Capability.INSPECT),
         "measurements": calipers_of(part)[:RECENT],
-        "known": _known_devices(EquipmentKind.CALIPER),
+        "known": known_devices(EquipmentKind.CALIPER),
     }
     return render(request, "qa/calipers.html", context, status=422 if form.errors else 200)
 
@@ -148,12 +149,6 @@ def _only(kind: EquipmentKind) -> Equipment | None:
     """The device to offer: the lab's only one of its kind."""
     found = list(devices_of(kind)[:2])
     return found[0] if len(found) == 1 else None
-
-
-def _known_devices(kind: EquipmentKind) -> list[dict[str, Any]]:
-    """Each device with what is known of its uncertainty; the page says what is assumed."""
-    now = timezone.now()
-    return [{"device": one, "known": uncertainty_of(one, kind, now)} for one in devices_of(kind)]
 
 
 @require_safe
@@ -178,7 +173,7 @@ def calipers_csv(request: HttpRequest, number: int) -> HttpResponseBase:
 def proof_entry(request: HttpRequest) -> HttpResponse:
     """Enter a check block; the charts of each printer are one step away."""
     actor = actor_of(request)
-    printers = list(Printer.objects.filter(equipment__retired_at__isnull=True).select_related("equipment"))
+    printers = list(printers_in_service())
     chosen = next((one for one in printers if one.equipment.code == request.GET.get("printer")), None)
     form = ProofForm(initial=_offered(chosen))
     if request.method == "POST":
@@ -209,7 +204,7 @@ def proof_entry(request: HttpRequest) -> HttpResponse:
         "missing": without_proof_today(printers, timezone.localdate()),
         "recent": proofs()[:RECENT],
         "may_write": actor.may(Capability.SHOP_WRITE),
-        "known": _known_devices(EquipmentKind.CALIPER),
+        "known": known_devices(EquipmentKind.CALIPER),
     }
     return render(request, "qa/proofs.html", context, status=422 if form.errors else 200)
 

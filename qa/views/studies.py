@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
-from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.web import actor_of, attempt, csv_response, page, submission_key
-from production.models import Equipment
+from production.choices import MEASURING_KINDS
 from qa.doors import doors
 from qa.forms_studies import AgreementForm, DeviceStudyForm, StudyValuesForm
 from qa.models import AgreementStudy, DeviceStudy
-from qa.queries.devices import uncertainty_of
-from qa.services.studies import MEASURING, judge_agreement, judge_study, plan_study, reading_order
+from qa.queries.devices import known_devices
+from qa.services.studies import judge_agreement, judge_study, plan_study, reading_order
 
 MOST = 100
 
@@ -49,19 +46,13 @@ def measuring_studies(request: HttpRequest) -> HttpResponse:
                 messages.success(request, "The study is planned, and the order of its readings is drawn.")
                 return redirect("qa:study", study_id=done.thing.pk)
     context = {
-        "devices": _devices(),
+        "devices": known_devices(*MEASURING_KINDS),
         "studies": DeviceStudy.objects.select_related("device")[:MOST],
         "agreements": AgreementStudy.objects.all()[:MOST],
         "form": form,
         "doors": doors("measuring"),
     }
     return render(request, "qa/studies.html", context, status=422 if form and form.errors else 200)
-
-
-def _devices() -> list[dict[str, Any]]:
-    now = timezone.now()
-    devices = Equipment.objects.filter(kind__in=MEASURING, retired_at__isnull=True).order_by("kind", "code")
-    return [{"device": one, "known": uncertainty_of(one, one.kind, now)} for one in devices]
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
