@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from datetime import datetime
 
 from cases.moments import settled_moment
@@ -60,10 +61,7 @@ def measure_by_caliper(
             part=part,
             landmarks=sheet,
             device=device,
-            limits=terms.limits,
-            tolerance_mm=terms.tolerance_mm,
-            uncertainty_mm=terms.uncertainty_mm,
-            uncertainty_studied=terms.uncertainty_studied,
+            **terms.columns(),
             verdict=worst_of(list(found.values())),
             note=note.strip()[:200],
             occurred_at=at,
@@ -75,9 +73,7 @@ def measure_by_caliper(
                 name=name,
                 design_mm=planned[name],
                 measured_mm=value,
-                error_mm=found[name].error_mm,
-                verdict=found[name].verdict,
-                sentence=found[name].sentence,
+                **asdict(found[name]),
             )
             for name, value in lengths.items()
         )

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
+from typing import Any
 
 from labtrack.errors import Refused
 from production.choices import EquipmentKind
@@ -26,9 +27,15 @@ class Terms:
     uncertainty_mm: float
     uncertainty_studied: bool
 
+    def columns(self) -> dict[str, Any]:
+        """What a measurement keeps of it."""
+        return {one.name: getattr(self, one.name) for one in fields(self)}
+
 
 @dataclass(frozen=True)
 class Judged:
+    """What a measured length keeps of its judgement."""
+
     error_mm: float
     verdict: Verdict
     sentence: str

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 
 from django.utils import timezone
@@ -65,11 +65,8 @@ def prove_printer(
         proof = MorningProof.objects.create(
             printer=printer,
             device=device,
-            limits=terms.limits,
+            **terms.columns(),
             day=timezone.localdate(at),
-            tolerance_mm=terms.tolerance_mm,
-            uncertainty_mm=terms.uncertainty_mm,
-            uncertainty_studied=terms.uncertainty_studied,
             verdict=worst_of(list(found.values())),
             note=note.strip()[:200],
             occurred_at=at,
@@ -81,9 +78,7 @@ def prove_printer(
                 side=side,
                 nominal_mm=nominal,
                 measured_mm=measured,
-                error_mm=found[side].error_mm,
-                verdict=found[side].verdict,
-                sentence=found[side].sentence,
+                **asdict(found[side]),
             )
             for side, nominal, measured in lengths
         )
