@@ -11,6 +11,7 @@ from django.urls import reverse
 from labtrack.charts import SERIES, Chart
 from qa.choices import CheckState, IdentityAnswer, Verdict
 from qa.geometry.bumps import NOTABLE_MM2
+from qa.geometry.decision import decide
 from qa.geometry.picture import diverging_colours
 from qa.models import PrintComparison
 
@@ -158,9 +159,7 @@ def _surface_word(row: PrintComparison) -> str:
     guard = guard_of(row)
     if guard is None:
         return Verdict.UNKNOWN
-    if guard.value_mm <= guard.limit_mm - guard.uncertainty_mm:
-        return Verdict.PASS
-    return Verdict.FAIL if guard.value_mm > guard.high_mm else Verdict.UNKNOWN
+    return decide("", guard.value_mm, guard.limit_mm, guard.uncertainty_mm).verdict
 
 
 def _worst_distance(row: PrintComparison) -> dict[str, Any] | None:

@@ -23,8 +23,3 @@ BUILDERS: dict[str, Callable[[TallyView, Names], Trend]] = {
     "resins": resins,
     "origins": origins,
 }
-
-
-def all_trends(view: TallyView, names: Names) -> dict[str, Trend]:
-    """Every trend by its name, in the order of the page."""
-    return {name: build(view, names) for name, build in BUILDERS.items()}

@@ -138,7 +138,7 @@ def comparison(request: HttpRequest, pk: int) -> HttpResponse:
         context |= _shown(row)
     context["cover"] = proof_covering(row.part)
     others = comparisons().filter(part=row.part).exclude(pk=row.pk)
-    context["others"] = others.defer(None).defer("histogram")[:20]
+    context["others"] = others[:20]
     return render(request, "qa/comparison.html", context)
 
 

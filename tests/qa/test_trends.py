@@ -24,7 +24,7 @@ from qa.queries.trend_names import trend_names
 from qa.services.baselines import end_baseline, freeze_baseline
 from qa.services.tally import TallyChange
 from qa.statistics.proportions import effective_size, newcombe, wilson
-from qa.trend_charts import BUILDERS, all_trends
+from qa.trend_charts import BUILDERS
 from qa.trend_charts.shared import Trend
 
 pytestmark = pytest.mark.django_db
@@ -97,8 +97,12 @@ def view(unit: str = "part", measure: str = "lost", days: Range = RANGE) -> Any:
     return read_tally(unit=EvidenceUnit(unit), measure=Measure(measure), days=days)
 
 
+def all_trends(seen: Any) -> dict[str, Trend]:
+    return {name: build(seen, trend_names()) for name, build in BUILDERS.items()}
+
+
 def trends(**asked: Any) -> dict[str, Trend]:
-    return all_trends(view(**asked), trend_names())
+    return all_trends(view(**asked))
 
 
 def test_the_sums_are_those_of_the_rows() -> None:
@@ -395,14 +399,14 @@ def test_a_frozen_baseline_holds_whatever_range_is_shown(
     held = view(days=Range(**days))
     centre = 100 * held.total.bad / held.total.n
     for shown in (RANGE, Range(TODAY - timedelta(days=60), TODAY)):
-        weeks = all_trends(view(days=shown), trend_names())["weeks"]
+        weeks = all_trends(view(days=shown))["weeks"]
         assert all(row["centre"] == pytest.approx(centre, abs=0.01) for row in weeks.data)
         assert "Baseline: frozen" in weeks.chart.note and "with nothing changed" in weeks.chart.note.lower()
-    other = all_trends(view(measure="contaminated"), trend_names())["weeks"]
+    other = all_trends(view(measure="contaminated"))["weeks"]
     assert "none is frozen" in other.chart.note
     baseline = FrozenBaseline.objects.get()
     assert client.post(reverse("qa:baseline-end", args=[baseline.pk])).status_code == 302
-    assert "none is frozen" in all_trends(view(), trend_names())["weeks"].chart.note
+    assert "none is frozen" in all_trends(view())["weeks"].chart.note
 
 
 def test_a_new_baseline_replaces_the_one_in_force(actors: Any) -> None:
@@ -452,7 +456,7 @@ def test_two_periods_are_compared(people: Any, client_of: Callable[[Any], Client
     later = Range(last + timedelta(days=1), last + timedelta(days=60))
     seen = view(days=later)
     assert seen.than == Range(first, last) and (seen.earlier.n, seen.earlier.bad) == (400, 100)
-    better = all_trends(seen, trend_names())["periods"]
+    better = all_trends(seen)["periods"]
     expected = newcombe(
         10, 400, 100, 400, n_effective_a=seen.spread.effective(400), n_effective_b=seen.spread.effective(400)
     )
