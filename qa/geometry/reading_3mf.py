@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import posixpath
 import re
+import struct
 import zipfile
 import zlib
 from dataclasses import dataclass, field
@@ -35,6 +36,12 @@ _UNITS = {
     "micron": "micron", "millimeter": "mm", "centimeter": "cm", "inch": "inch", "foot": "foot", "meter": "m",
 }  # fmt: skip
 _MODEL_TYPE = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+# All that zipfile raises on a package whose directory or entries are damaged: ValueError where an offset
+# comes out negative, the others by kind of damage.
+_DAMAGE = (
+    zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError, ValueError,
+    struct.error,
+)  # fmt: skip
 _BLOCK = re.compile(rb"<((?:[A-Za-z_][\w.-]*:)?)(vertices|triangles)\b[^>]*?(/?)>")
 
 Transform = NDArray[np.float64]
@@ -69,7 +76,7 @@ def _unpack(package: zipfile.ZipFile, name: str, limit: int) -> bytes:
             content = stream.read(limit + 1)
     except KeyError:
         raise _refusal("The 3MF package lacks a part that it names. Export it again.") from None
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError):
+    except _DAMAGE:
         raise _refusal("The 3MF package is damaged or encrypted. Export or send it again.") from None
     if len(content) > limit:
         raise _refusal(

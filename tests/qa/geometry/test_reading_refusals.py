@@ -280,3 +280,11 @@ def test_any_damage_is_read_or_refused_with_a_sentence(source: bytes, data: st.D
     else:
         assert np.isfinite(read.mesh.vertices).all()
         assert 0 <= read.mesh.faces.min() <= read.mesh.faces.max() < len(read.mesh.vertices)
+
+
+def test_a_package_whose_directory_points_before_its_start_is_refused() -> None:
+    whole = bytearray(package(model_3mf(SIMPLE_3MF)))
+    end_record = whole.rindex(b"PK\x05\x06")
+    directory_offset = end_record + 16
+    whole[directory_offset + 1] += 1
+    assert refusal(bytes(whole)).code == "archive"
