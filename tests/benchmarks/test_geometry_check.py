@@ -5,11 +5,8 @@ from __future__ import annotations
 import io
 import math
 import os
-import statistics
 import subprocess
 import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +18,7 @@ from qa.geometry.check import CheckRequest, check_design
 from qa.geometry.limits import SHIPPED
 from qa.geometry.reading import read_mesh
 from qa.geometry.warm import warm_up
+from tests.benchmarks.timing import seconds
 
 pytestmark = pytest.mark.benchmark
 
@@ -28,15 +26,6 @@ MOST_TIMES_READING = 10.0
 MOST_TIMES_ARRAYS = 12.0
 # Slack over n log n for the share of work that does not fit the processor's cache any more.
 GROWTH_SLACK = 2.0
-
-
-def seconds(work: Callable[[], Any], rounds: int) -> float:
-    times = []
-    for _ in range(rounds):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return statistics.median(times)
 
 
 def arch(triangles: int) -> bytes:

@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import statistics
-import time
-from collections.abc import Callable
-from typing import Any
-
 import manifold3d
 import numpy as np
 import pytest
@@ -15,6 +10,7 @@ import trimesh
 from fixtures.meshes import ArchForm, make_arch
 from qa.geometry.layers import LayerProfile, profile_mesh
 from qa.geometry.topology import connect
+from tests.benchmarks.timing import seconds
 
 pytestmark = pytest.mark.benchmark
 
@@ -22,15 +18,6 @@ TRIANGLES = 201_000
 LAYER_MM = 0.05
 LEAST_TRIMESH = 50.0
 LEAST_MANIFOLD = 4.0
-
-
-def seconds(work: Callable[[], Any], rounds: int) -> float:
-    times = []
-    for _ in range(rounds):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return statistics.median(times)
 
 
 def test_layer_areas_and_mid_air_starts() -> None:

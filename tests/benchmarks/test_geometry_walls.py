@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import statistics
-import time
-from collections.abc import Callable
-from typing import Any
-
 import numpy as np
 import pytest
 import trimesh
@@ -17,6 +12,7 @@ from qa.geometry.sampling import face_normals_and_areas
 from qa.geometry.tree import build
 from qa.geometry.walls import measure, ray_walls
 from qa.geometry.warm import warm_up
+from tests.benchmarks.timing import seconds
 
 pytestmark = pytest.mark.benchmark
 
@@ -25,15 +21,6 @@ PLACES = 20_000
 # The library holds all candidates of a call at once: more rays at a time would take gigabytes.
 AT_ONCE = 2_500
 LEAST_TRIMESH = 30.0
-
-
-def seconds(work: Callable[[], Any], rounds: int) -> float:
-    times = []
-    for _ in range(rounds):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return statistics.median(times)
 
 
 def test_walls_by_ray() -> None:

@@ -7,8 +7,6 @@ of them. What a worker computed is there already: pages never compute it.
 from __future__ import annotations
 
 import random
-import statistics
-import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
@@ -25,6 +23,7 @@ from qa.models import EvidenceTally, PrintAttempt
 from qa.queries.tally import DEFAULT_DAYS, Range
 from qa.services.analyses import analysed
 from qa.services.tally import TallyChange
+from tests.benchmarks.timing import page_seconds
 
 pytestmark = [pytest.mark.django_db, pytest.mark.benchmark]
 
@@ -100,17 +99,6 @@ def multiply() -> None:
         )
 
 
-def seconds(client: Client, url: str) -> float:
-    """Median of some rounds, after one that warms up."""
-    client.get(url)
-    taken = []
-    for _ in range(ROUNDS):
-        started = time.perf_counter()
-        assert client.get(url).status_code == 200
-        taken.append(time.perf_counter() - started)
-    return statistics.median(taken)
-
-
 def test_pages_take_at_most_three_times_as_long_at_a_hundred_times_the_parts(
     actors: Any, people: Any, client_of: Callable[[Any], Client], settings: Any
 ) -> None:
@@ -128,10 +116,10 @@ def test_pages_take_at_most_three_times_as_long_at_a_hundred_times_the_parts(
     urls["records of a printer"] = f"{records}?{Range.last(DEFAULT_DAYS).query}&axis=printer&level=Printer+1"
     urls["records, three years"] = f"{records}?{whole.query}"
     client = client_of(people.manager)
-    few = {name: seconds(client, url) for name, url in urls.items()}
+    few = {name: page_seconds(client, url, ROUNDS) for name, url in urls.items()}
     multiply()
     connection.cursor().execute("ANALYZE")
-    many = {name: seconds(client, url) for name, url in urls.items()}
+    many = {name: page_seconds(client, url, ROUNDS) for name, url in urls.items()}
     print()
     for name in urls:
         print(

@@ -7,8 +7,6 @@ made directly: what is measured is the reading.
 from __future__ import annotations
 
 import random
-import statistics
-import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
@@ -21,6 +19,7 @@ from django.utils import timezone
 from qa.models import EvidenceTally, PrintAttempt
 from qa.queries.tally import DEFAULT_DAYS, Range
 from qa.services.tally import TallyChange
+from tests.benchmarks.timing import page_seconds
 
 pytestmark = [pytest.mark.django_db, pytest.mark.benchmark]
 
@@ -79,17 +78,6 @@ def fill(parts: int, days: Range) -> None:
     change.apply()
 
 
-def seconds(client: Client, url: str) -> float:
-    """Median of some rounds, after one that warms up."""
-    client.get(url)
-    taken = []
-    for _ in range(ROUNDS):
-        started = time.perf_counter()
-        assert client.get(url).status_code == 200
-        taken.append(time.perf_counter() - started)
-    return statistics.median(taken)
-
-
 def test_trends_take_at_most_twice_as_long_at_twenty_times_the_parts(
     people: Any, client_of: Callable[[Any], Client]
 ) -> None:
@@ -101,7 +89,7 @@ def test_trends_take_at_most_twice_as_long_at_twenty_times_the_parts(
         PrintAttempt.objects.all().delete()
         EvidenceTally.objects.all().delete()
         fill(parts, days)
-        taken[parts] = seconds(client, url)
+        taken[parts] = page_seconds(client, url, ROUNDS)
     ratio = taken[MANY] / taken[FEW]
     print(
         f"\nTrends: {1000 * taken[FEW]:.0f} ms at {FEW:,} parts, {1000 * taken[MANY]:.0f} ms at {MANY:,}: "
