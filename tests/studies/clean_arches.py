@@ -10,10 +10,8 @@ should. The exit code is 1 where an arch speaks up or a fault is missed.
 from __future__ import annotations
 
 import argparse
-import subprocess
 import sys
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,8 +22,8 @@ from qa.geometry.limits import SHIPPED
 from qa.geometry.mesh import Mesh
 from qa.geometry.reading import read_mesh
 from qa.geometry.subject import CheckRequest, Sheet
+from tests.studies.origin import commit
 
-ROOT = Path(__file__).parents[2]
 SHEETS = (None, Sheet("petg", 0.75), Sheet("eva", 3.0))
 SPREAD = (
     "undercut_cm2", "undercut_max_mm", "areal_draw_ratio", "mean_sheet_left_mm", "height_mm",
@@ -101,12 +99,6 @@ def planted(form: ArchForm) -> tuple[Planted, ...]:
             within=0.1,
         ),
     )
-
-
-def commit() -> str:
-    """The commit the study runs on, and whether files were changed since."""
-    told = ["git", "describe", "--always", "--dirty", "--abbrev=10"]
-    return subprocess.run(told, cwd=ROOT, capture_output=True, text=True, check=False).stdout.strip()
 
 
 def silence(arches: int, seed: int) -> int:

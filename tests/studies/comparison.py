@@ -9,21 +9,12 @@ bar is missed.
 from __future__ import annotations
 
 import argparse
-import subprocess
 import sys
 import time
 from collections.abc import Iterable
-from pathlib import Path
 
 from tests.studies import guard, patterns, real_arches, registration
-
-ROOT = Path(__file__).parents[2]
-
-
-def commit() -> str:
-    """The commit the study runs on, and whether files were changed since."""
-    told = ["git", "describe", "--always", "--dirty", "--abbrev=10"]
-    return subprocess.run(told, cwd=ROOT, capture_output=True, text=True, check=False).stdout.strip()
+from tests.studies.origin import commit
 
 
 def registrations(options: argparse.Namespace) -> list[str]:
