@@ -12,6 +12,7 @@ from labtrack.charts import SERIES, Chart
 from qa.choices import CheckState, IdentityAnswer, Verdict
 from qa.geometry.bumps import NOTABLE_MM2
 from qa.geometry.decision import decide
+from qa.geometry.diagnosis import UNIT_WORDS
 from qa.geometry.picture import diverging_colours
 from qa.models import PrintComparison
 
@@ -24,7 +25,6 @@ PATTERN_WORDS = {
     "twist": "Twist",
     "offset": "Offset of all surfaces",
 }
-UNIT_WORDS = {"inch": "inches", "m": "metres"}
 PATTERN_VERDICTS = {"present": "there", "absent": "not there", "unknown": "cannot tell"}
 LEFT_OUT_WORDS = {
     "border": "at the scan's open edges",

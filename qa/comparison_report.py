@@ -27,7 +27,7 @@ from qa.comparison_page import (
     next_steps,
     was_judged,
 )
-from qa.geometry.picture import colours_of
+from qa.geometry.picture import colours_of, stamps
 from qa.models import PrintComparison
 
 Form = Literal["pdf", "png"]
@@ -54,11 +54,7 @@ def report(row: PrintComparison, form: Form, *, dpi: int = 130) -> bytes:
     _patterns(row, right)
     _foot(row, foot)
     out = io.BytesIO()
-    # No date and no program name inside: the same comparison gives the same bytes.
-    stamps = (
-        {"Software": None} if form == "png" else {"CreationDate": None, "Producer": None, "Creator": None}
-    )
-    figure.savefig(out, format=form, dpi=dpi, metadata=stamps)
+    figure.savefig(out, format=form, dpi=dpi, metadata=stamps(form))
     return out.getvalue()
 
 

@@ -25,7 +25,7 @@ Kind = Literal["unit", "mirrored", "inside_out", "only_table", "two_parts", "siz
 
 # What the file's numbers would have to be multiplied by, and how a person says it.
 UNITS = {"inch": 25.4, "cm": 10.0, "m": 1000.0}
-WORDS = {"inch": "inches", "m": "metres"}
+UNIT_WORDS = {"inch": "inches", "m": "metres"}
 ALREADY = {"inch": 1 / 25.4, "cm": 0.1, "m": 0.001}
 
 
@@ -125,7 +125,7 @@ def _wrong_unit(design: Design, scan: Samples, settings: RegisterSettings) -> Mi
                 wanted = unit if factor > 1 else "mm"
                 return Misfit(
                     "unit",
-                    f"The scan fits if the file is {said} {WORDS.get(unit, unit)}: "
+                    f"The scan fits if the file is {said} {UNIT_WORDS.get(unit, unit)}: "
                     f"compare again with the unit {wanted}.",
                     "unknown",
                     wanted,

@@ -70,7 +70,6 @@ class FormingFigures:
     touched: NDArray[np.bool_] | None
     depths_mm: NDArray[np.float32] | None
     limit_mm: float
-    cell_mm: float | None
     refused: str | None
     insertion_refused: str | None
 
@@ -120,7 +119,6 @@ def compute(
         touched=~beyond,
         depths_mm=_per_vertex(subject, cut.depths_mm),
         limit_mm=undercut_limit(sheet, limits).value,
-        cell_mm=cut.cell_mm,
         refused=None,
         insertion_refused=why_not,
     )
@@ -161,7 +159,6 @@ def _refused(frame_mm: float, limit_mm: float, why: str) -> FormingFigures:
         touched=None,
         depths_mm=None,
         limit_mm=limit_mm,
-        cell_mm=None,
         refused=why,
         insertion_refused=None,
     )
@@ -236,7 +233,7 @@ def _along_insertion(
     floor = np.append(along, reach)
     cut = find_undercut(vertices, subject.mesh.faces, vectors, skipped, plumb=plumb, floor=floor)
     place = _in_file(subject, cut, rotation, vertices)
-    return Undercut(cut.area_mm2, cut.max_mm, place, cut.reached_mm2, cut.depths_mm, cut.cell_mm), lean, None
+    return Undercut(cut.area_mm2, cut.max_mm, place, cut.reached_mm2, cut.depths_mm), lean, None
 
 
 def _in_file(

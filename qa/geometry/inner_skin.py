@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from qa.geometry.lattice import Lattice, count_blocked, into_lattice, surface_points
+from qa.geometry.lattice import Crossings, Lattice, count_blocked, into_lattice, surface_points
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.sampling import Samples
 from qa.geometry.skin import SkinSettings, settled, spread_directions, spread_labels
@@ -93,7 +93,7 @@ def find_inner_skin(
     ``tree`` is only built where something may be inner.
     """
     label = np.where(sealed[body] & (body >= 0), SEALED, OUTER).astype(np.uint8)
-    samples = free_samples(lattice, vectors)
+    samples = free_samples(lattice, vectors, surface_points(lattice))
     if len(samples) == 0:
         return InnerSkin(label, ())
     mouths = tuple(roofed for mouth in find_mouths(samples) if (roofed := _roofed(mouth, tree())) is not None)
@@ -114,9 +114,10 @@ def find_inner_skin(
     return InnerSkin(label, mouths)
 
 
-def free_samples(lattice: Lattice, vectors: FloatArray) -> Samples:
-    """The lattice's crossings as samples of the surface that is not buried in another body."""
-    points, face, buried = surface_points(lattice)
+def free_samples(lattice: Lattice, vectors: FloatArray, crossings: Crossings) -> Samples:
+    """The lattice's crossings (``surface_points``) as samples of the surface that is not buried in another
+    body; ``vectors`` (m x 3) are area vectors."""
+    points, face, buried = crossings
     lengths = np.linalg.norm(vectors[face], axis=1)
     sound = (lengths > 0) & ~buried
     points, face = points[sound], face[sound]

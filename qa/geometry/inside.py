@@ -27,7 +27,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import product
 from typing import Any
 
 import numpy as np
@@ -37,10 +36,9 @@ from qa.geometry import inside_kernels as kernels
 from qa.geometry.inner_skin import INNER, SEALED
 from qa.geometry.lattice import Lattice, choose_step, make_lattice, marks_at_vertices
 from qa.geometry.limits import LimitSet
-from qa.geometry.maps import SurfaceMap
+from qa.geometry.maps import SurfaceMap, vertex_vectors
 from qa.geometry.mesh import FloatArray
 from qa.geometry.passages import drain_widths
-from qa.geometry.size import union_volume
 from qa.geometry.subject import CheckRequest, Subject
 from qa.geometry.turning import best_turn
 from qa.geometry.verdicts import Check
@@ -160,7 +158,7 @@ def compute(
         trapped, turned = sealed_mm3 + kept, sealed_mm3 + least
         drains, openings = drain_widths(lattice, voids.number, found, _SHELL_MM, subject)
     open_mm3 = voids.volume_mm3 if voids else 0.0
-    material = union_volume(subject, float(subject.volumes.sum()))[0] or 0.0
+    material = subject.union[0] or 0.0
     solid = material + sealed_mm3 + open_mm3
     return InsideFigures(
         cavities=found + len(sealed_bodies),
@@ -250,9 +248,7 @@ def _suction(
 
 def _at_vertices(lattice: Lattice, marks: NDArray[np.uint8], subject: Subject) -> NDArray[np.uint8]:
     """Marks of lattice points at the vertices that face them."""
-    faces, normals = subject.mesh.faces, np.zeros_like(subject.mesh.vertices)
-    for corner, axis in product(range(3), range(3)):
-        normals[:, axis] += np.bincount(faces[:, corner], subject.vectors[:, axis], len(normals))
+    normals = vertex_vectors(subject.mesh.faces, subject.vectors, len(subject.mesh.vertices))
     return marks_at_vertices(lattice, marks, subject.mesh, normals)
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from qa.geometry.kernels import compiled
+from qa.geometry.lattice import line_of
 
 # The kernels see plain arrays of fixed kinds; the compiler checks what mypy cannot.
 Array = Any
@@ -72,13 +73,12 @@ def heights(
 
 
 @compiled()
-def flood_voids(flags: Array, void: Array, plane: int, columns: int, least: int) -> tuple[Array, Array]:
-    """Number the connected voids in place (1, 2, ...): points of each, and one point of each.
+def flood_voids(flags: Array, void: Array, plane: int, columns: int, least: int) -> int:
+    """Number the connected voids in place (1, 2, ...); how many there are.
 
     ``void`` holds 255 where a point may belong to one. Voids of fewer than ``least`` points go back to 0,
     and so do those beyond the 200th.
     """
-    sizes, seeds = np.zeros(201, np.int64), np.zeros(201, np.int64)
     count = 0
     room = 0
     for cell in range(len(void)):
@@ -104,8 +104,7 @@ def flood_voids(flags: Array, void: Array, plane: int, columns: int, least: int)
                 void[stack[n]] = 0
             continue
         count += 1
-        sizes[count], seeds[count] = top, seed
-    return sizes[: count + 1], seeds[: count + 1]
+    return count
 
 
 @compiled()
@@ -297,10 +296,10 @@ def fill_up(
 @compiled()
 def mark_room(
     flags: Array, marks: Array, seed: int, mark: int, plane: int, columns: int, first: int, end: int
-) -> int:
-    """Mark the points joined to a point from layer ``first`` to below ``end``; how many there are."""
+) -> None:
+    """Mark the points joined to a point from layer ``first`` to below ``end``."""
     stack = np.zeros(1024, np.int64)
-    stack[0], top, count = seed, 1, 1
+    stack[0], top = seed, 1
     marks[seed] = mark
     while top > 0:
         top -= 1
@@ -315,8 +314,6 @@ def mark_room(
                 marks[other] = mark
                 stack[top] = other
                 top += 1
-                count += 1
-    return count
 
 
 @compiled()
@@ -374,13 +371,8 @@ def axis_distance(
 ) -> None:  # fmt: skip
     """Lower ``room`` (mm, per listed point) to the way along one axis to the surface, within one step."""
     length = columns if axis == 0 else (rows if axis == 1 else layers)
-    stride = 1 if axis == 0 else (columns if axis == 1 else rows * columns)
     for line in range(len(starts) - 1):
-        first = line
-        if axis == 0:
-            first = line * columns
-        elif axis == 1:
-            first = (line // columns) * rows * columns + line % columns
+        first, stride = line_of(axis, line, rows, columns)
         for n in range(starts[line], starts[line + 1]):
             place = int(np.floor((at[n] - origin) / step))
             for side in range(2):

@@ -25,6 +25,7 @@ from qa.geometry.threads import side_by_side
 
 # The kernels see plain arrays of fixed kinds; the compiler checks what mypy cannot.
 Array = Any
+Crossings = tuple[FloatArray, IndexArray, NDArray[np.bool_]]
 Bytes = NDArray[np.uint8]
 
 SOLID, WALL_X, WALL_Y, WALL_Z = 1, 2, 4, 8
@@ -289,7 +290,7 @@ def blocked_sides(
                     outer[point] += 1
 
 
-def surface_points(lattice: Lattice) -> tuple[FloatArray, IndexArray, NDArray[np.bool_]]:
+def surface_points(lattice: Lattice) -> Crossings:
     """Every crossing as a point (n x 3, mm, the mesh's own frame), its face, and whether it is buried.
 
     An even sampling: a patch with unit normal n (in the lattice's frame) holds

@@ -126,13 +126,18 @@ def carry_over(
     return [_gathered(one, taker, giver) for one in maps]
 
 
-def _placed(vertices: FloatArray, faces: IndexArray) -> FloatArray:
-    """Position and scaled unit normal of every vertex: n x 6."""
-    vectors = area_vectors(vertices, faces)
-    normals = np.zeros((len(vertices), 3))
+def vertex_vectors(faces: IndexArray, vectors: FloatArray, count: int) -> FloatArray:
+    """Sum of the area vectors (m x 3) of the faces round each of ``count`` vertices."""
+    summed = np.zeros((count, 3))
     for corner in range(3):
         for axis in range(3):
-            normals[:, axis] += np.bincount(faces[:, corner], vectors[:, axis], len(vertices))
+            summed[:, axis] += np.bincount(faces[:, corner], vectors[:, axis], count)
+    return summed
+
+
+def _placed(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """Position and scaled unit normal of every vertex: n x 6."""
+    normals = vertex_vectors(faces, area_vectors(vertices, faces), len(vertices))
     length = np.linalg.norm(normals, axis=1)
     normals *= (0.5 * FACING_MM / np.where(length > 0, length, 1.0))[:, None]
     return np.hstack([vertices, normals])

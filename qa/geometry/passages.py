@@ -149,10 +149,9 @@ def _narrowest(points: FloatArray, room: FloatArray, step_mm: float, subject: Su
 
 @dataclass(frozen=True, eq=False)
 class Rims:
-    """Edges along which inner and outer skin meet: their ends (n x 2 vertices), the closed line each is part
-    of, the patch of inner skin each belongs to, and the patch of every face (-1: outer)."""
+    """Edges along which inner and outer skin meet: the closed line each is part of, the patch of inner skin
+    each belongs to, and the patch of every face (-1: outer)."""
 
-    ends: NDArray[np.int32]
     loop: NDArray[np.int32]
     patch: NDArray[np.int32]
     face_patch: NDArray[np.int32]
@@ -180,10 +179,10 @@ def find_rims(subject: Subject) -> Rims:
     ends = np.column_stack([faces[half // 3, half % 3], faces[half // 3, (half + 1) % 3]])
     if not len(half):
         none = np.zeros(0, np.int32)
-        return Rims(ends, none, none, face_patch)
+        return Rims(none, none, face_patch)
     _, named = np.unique(ends, return_inverse=True)
     named = named.reshape(-1, 2)
     size = int(named.max()) + 1
     lines = coo_array((np.ones(len(named), np.int8), (named[:, 0], named[:, 1])), shape=(size, size))
     _, loop = connected_components(lines, directed=False)
-    return Rims(ends, loop[named[:, 0]].astype(np.int32), face_patch[half // 3], face_patch)
+    return Rims(loop[named[:, 0]].astype(np.int32), face_patch[half // 3], face_patch)

@@ -130,15 +130,16 @@ def draw(found: Comparison, kind: Kind, form: Format = "png", *, dpi: int = 150)
         else:
             _patterns(found, figure.subplots())
     out = io.BytesIO()
-    # No date and no program name inside: the same comparison gives the same bytes.
-    stamps = (
-        {"Software": None} if form == "png" else {"CreationDate": None, "Producer": None, "Creator": None}
-    )
     if form == "png":
-        figure.savefig(out, format=form, dpi=dpi, metadata=stamps, pil_kwargs={"compress_level": 3})
+        figure.savefig(out, format=form, dpi=dpi, metadata=stamps(form), pil_kwargs={"compress_level": 3})
     else:
-        figure.savefig(out, format=form, dpi=dpi, metadata=stamps)
+        figure.savefig(out, format=form, dpi=dpi, metadata=stamps(form))
     return out.getvalue()
+
+
+def stamps(form: Format) -> dict[str, None]:
+    """What is kept out of a file: with no date and no program name the same drawing gives the same bytes."""
+    return {"Software": None} if form == "png" else {"CreationDate": None, "Producer": None, "Creator": None}
 
 
 def _headline(found: Comparison) -> str:

@@ -7,23 +7,17 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from qa.geometry.kernels import compiled
 from qa.geometry.limits import LimitSet
-from qa.geometry.mesh import FloatArray, IndexArray
-from qa.geometry.nesting import height_over, make_columns
+from qa.geometry.mesh import FloatArray
 from qa.geometry.reading import MM_PER_UNIT, UNITS
-from qa.geometry.subject import CheckRequest, Platform, Subject, bodies_may_overlap
+from qa.geometry.subject import CheckRequest, Platform, Subject
 from qa.geometry.verdicts import Check, Verdict
 
 # An arch is some 60 mm across; a single tooth on its stump is rarely under 9 mm.
 _TYPICAL_MM = 60.0
 _LEAST_MM = 9.0
 _MOST_MM = 300.0
-_UNION_RAYS = 600
-_TURN_COS, _TURN_SIN = float(np.cos(0.5537)), float(np.sin(0.5537))
-_MOST_CROSSINGS = 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +51,7 @@ def compute(
     size = high - low
     closed = subject.topology.closed
     volume = float(subject.volumes.sum()) if closed else None
-    union, step = union_volume(subject, volume)
+    union, step = subject.union
     request = subject.request
     return SizeFigures(
         size_mm=size,
@@ -96,71 +90,6 @@ def fits(size_mm: FloatArray, platform: Platform) -> bool:
         return False
     straight = x <= platform.x_mm and y <= platform.y_mm
     return straight or (y <= platform.x_mm and x <= platform.y_mm)
-
-
-def union_volume(subject: Subject, volume: float | None) -> tuple[float | None, float | None]:
-    """Material counted once where bodies overlap, in mm3, and the spacing (mm) of the lines it was sampled
-    along: none where it is exact. ``volume`` is the signed one, ``None`` for an open surface."""
-    if volume is None or subject.coarse:
-        return None, None
-    expected = np.where(subject.nesting.depth % 2 == 0, 1.0, -1.0)
-    if subject.topology.bodies == 1:
-        return abs(volume), None
-    if bool((np.sign(subject.volumes) == expected).all()) and not bodies_may_overlap(subject):
-        return volume, None
-    size = np.ptp(subject.mesh.vertices[:, :2], axis=0)
-    step = float(max(size.max() / _UNION_RAYS, 1e-9))
-    columns = make_columns(subject.mesh)
-    sampled = _ray_union(
-        subject.mesh.vertices, subject.mesh.faces, columns.starts, columns.entries,
-        columns.origin, columns.cell, columns.across, columns.along, step, size,
-    )  # fmt: skip
-    return float(sampled), step
-
-
-@compiled()
-def _ray_union(
-    vertices: FloatArray,
-    faces: IndexArray,
-    starts: NDArray[np.int64],
-    entries: IndexArray,
-    origin: FloatArray,
-    cell: FloatArray,
-    across: int,
-    along: int,
-    step: float,
-    size: FloatArray,
-) -> float:
-    """Volume where the winding number is not zero, along vertical lines of a turned square lattice.
-
-    The turn keeps walls along x and y from falling in step with the lattice, which would add their errors.
-    """
-    heights, ways = np.zeros(_MOST_CROSSINGS), np.zeros(_MOST_CROSSINGS, np.int32)
-    total = 0.0
-    half = int(np.ceil(0.5 * np.sqrt(size[0] ** 2 + size[1] ** 2) / step)) + 1
-    for row in range(-half, half):
-        for column in range(-half, half):
-            u, v = (column + 0.5) * step, (row + 0.5) * step
-            x = 0.5 * size[0] + u * _TURN_COS - v * _TURN_SIN
-            y = 0.5 * size[1] + u * _TURN_SIN + v * _TURN_COS
-            at_x, at_y = int(np.floor(x / cell[0])), int(np.floor(y / cell[1]))
-            if at_x < 0 or at_y < 0 or at_x >= across or at_y >= along:
-                continue
-            x += origin[0]
-            y += origin[1]
-            found = 0
-            for entry in range(starts[at_y * across + at_x], starts[at_y * across + at_x + 1]):
-                facing, height = height_over(vertices, faces, entries[entry], x, y)
-                if facing != 0 and found < _MOST_CROSSINGS:
-                    heights[found], ways[found] = height, facing
-                    found += 1
-            winding = 0
-            order = np.argsort(heights[:found])
-            for place in range(found):
-                if winding != 0:
-                    total += heights[order[place]] - heights[order[place - 1]]
-                winding += ways[order[place]]
-    return total * step * step
 
 
 def figures_json(figures: SizeFigures) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from qa.geometry.reading import ReadMesh
 from qa.geometry.standing import Stand, best_stand, turn_between
 from qa.geometry.topology import Topology, area_vectors, body_sums, connect
 from qa.geometry.tree import TriangleTree, build
+from qa.geometry.union import sampled_union
 
 Role = Literal["design", "prepared", "patient-scan"]
 Vat = Literal["bottom-up", "top-down", "none"]
@@ -130,6 +131,20 @@ class Subject:
     def stand(self) -> Stand | None:
         """The best face to stand on, which is also the forming base; ``None`` when no flat face bears it."""
         return best_stand(self.mesh, self.vectors)
+
+    @cached_property
+    def union(self) -> tuple[float | None, float | None]:
+        """Material counted once where bodies overlap, in mm3, and the spacing (mm) of the lines it was
+        sampled along: none where it is exact; neither for an open surface."""
+        if not self.topology.closed or self.coarse:
+            return None, None
+        volume = float(self.volumes.sum())
+        expected = np.where(self.nesting.depth % 2 == 0, 1.0, -1.0)
+        if self.topology.bodies == 1:
+            return abs(volume), None
+        if bool((np.sign(self.volumes) == expected).all()) and not bodies_may_overlap(self):
+            return volume, None
+        return sampled_union(self.mesh)
 
     @cached_property
     def tree(self) -> TriangleTree:

@@ -228,8 +228,8 @@ def _on_side(
 
 
 @compiled()
-def _near_thin(corners: Array, i: int, px: float, py: float, pz: float) -> tuple[float, float, float, int]:
-    """As ``_near``, over the three sides only; for triangles without a usable plane."""
+def place_on_thin(corners: Array, i: int, px: float, py: float, pz: float) -> tuple[float, float, float, int]:
+    """As ``place_on``, over the three sides only; for triangles without a usable plane."""
     best, v, w, feature = np.inf, 0.0, 0.0, 0
     for side in range(3):
         a, b = side, (side + 1) % 3
@@ -255,7 +255,7 @@ def _near_thin(corners: Array, i: int, px: float, py: float, pz: float) -> tuple
 
 
 @compiled()
-def _near(corners: Array, i: int, px: float, py: float, pz: float) -> tuple[float, float, float, int]:
+def place_on(corners: Array, i: int, px: float, py: float, pz: float) -> tuple[float, float, float, int]:
     """Nearest place of triangle i to p: squared distance, weights of corners 1 and 2, feature.
 
     By the regions of the triangle's plane (C. Ericson, Real-Time Collision Detection, 2005, 5.1.5).
@@ -295,7 +295,7 @@ def _near(corners: Array, i: int, px: float, py: float, pz: float) -> tuple[floa
 
 
 @compiled()
-def _box_distance2(boxes: Array, node: int, px: float, py: float, pz: float) -> float:
+def box_distance2(boxes: Array, node: int, px: float, py: float, pz: float) -> float:
     dx = max(boxes[node, 0] - px, 0.0, px - boxes[node, 3])
     dy = max(boxes[node, 1] - py, 0.0, py - boxes[node, 4])
     dz = max(boxes[node, 2] - pz, 0.0, pz - boxes[node, 5])
@@ -317,7 +317,7 @@ def seek(
     best, best_i, best_v, best_w, best_feature = largest2, -1, 0.0, 0.0, 0
     if guess >= 0:
         d2, v, w, kind = (
-            _near_thin(corners, guess, px, py, pz) if thin[guess] else _near(corners, guess, px, py, pz)
+            place_on_thin(corners, guess, px, py, pz) if thin[guess] else place_on(corners, guess, px, py, pz)
         )
         if d2 <= best:
             best, best_i, best_v, best_w, best_feature = d2, guess, v, w, kind
@@ -329,8 +329,8 @@ def seek(
             continue
         while node < first_leaf:
             left, right = 2 * node + 1, 2 * node + 2
-            left_d2 = _box_distance2(boxes, left, px, py, pz)
-            right_d2 = _box_distance2(boxes, right, px, py, pz)
+            left_d2 = box_distance2(boxes, left, px, py, pz)
+            right_d2 = box_distance2(boxes, right, px, py, pz)
             if left_d2 > right_d2:
                 left, right, left_d2, right_d2 = right, left, right_d2, left_d2
             if slack * left_d2 >= best:
@@ -343,7 +343,9 @@ def seek(
             continue
         leaf = node - first_leaf
         for i in range(leaf_start[leaf], leaf_start[leaf + 1]):
-            d2, v, w, kind = _near_thin(corners, i, px, py, pz) if thin[i] else _near(corners, i, px, py, pz)
+            d2, v, w, kind = (
+                place_on_thin(corners, i, px, py, pz) if thin[i] else place_on(corners, i, px, py, pz)
+            )
             if d2 < best:
                 best, best_i, best_v, best_w, best_feature = d2, i, v, w, kind
     return best, best_i, best_v, best_w, best_feature

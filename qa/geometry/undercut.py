@@ -65,7 +65,6 @@ class Undercut:
     place: FloatArray | None
     reached_mm2: float
     depths_mm: NDArray[np.float32]
-    cell_mm: float
 
 
 @compiled()
@@ -449,4 +448,4 @@ def find_undercut(
     if area > 0.0:
         deepest, x, y, z = _deepest(vertices, faces, vectors, plumb, open_gaps, step, floor, best)
     place = np.array([x, y, z]) if deepest > 0.0 else None
-    return Undercut(area, float(deepest), place, reached, depths, plumb.cell)
+    return Undercut(area, float(deepest), place, reached, depths)

@@ -52,7 +52,7 @@ def find_voids(lattice: Lattice, amount: NDArray[np.uint16], subject: Subject) -
         number[cells[_behind(mouth, lattice.places(cells))[0] < 0.0]] = 0
     _, rows, columns = lattice.shape
     least = max(4, int(_LEAST_VOID_MM3 / lattice.step_mm**3))
-    sizes, _ = kernels.flood_voids(lattice.flags, number, rows * columns, columns, least)
+    count = kernels.flood_voids(lattice.flags, number, rows * columns, columns, least)
     cells = np.flatnonzero(number)
     share = amount[cells] / 16384.0
     for mouth in skin.mouths:
@@ -63,7 +63,7 @@ def find_voids(lattice: Lattice, amount: NDArray[np.uint16], subject: Subject) -
             near = way < 1.0
             share[near] += way[near] - 0.5
     volume = float(share.sum()) * lattice.step_mm**3
-    return Voids(lattice, number, amount, len(sizes) - 1, volume)
+    return Voids(lattice, number, amount, count, volume)
 
 
 def _behind(mouth: Mouth, points: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from qa.geometry.kernels import compiled
-from qa.geometry.tree_kernels import _box_distance2, _near, _near_thin
+from qa.geometry.tree_kernels import box_distance2, place_on, place_on_thin
 
 # The kernels see plain arrays of fixed kinds; the compiler checks what mypy cannot.
 Array = Any
@@ -56,9 +56,9 @@ def _shrink_on(
             radius = 0.5 * diameter
             cx, cy, cz = px + radius * mx, py + radius * my, pz + radius * mz
             if thin[i]:
-                d2, v, w, _ = _near_thin(scratch, 0, cx, cy, cz)
+                d2, v, w, _ = place_on_thin(scratch, 0, cx, cy, cz)
             else:
-                d2, v, w, _ = _near(scratch, 0, cx, cy, cz)
+                d2, v, w, _ = place_on(scratch, 0, cx, cy, cz)
             inside = d2 < radius * radius * (1.0 - 1e-9)
             if not inside:
                 break
@@ -122,12 +122,12 @@ def inscribed(
             node = stack[top]
             radius = 0.5 * best
             cx, cy, cz = px + radius * mx, py + radius * my, pz + radius * mz
-            if _box_distance2(boxes, node, cx, cy, cz) >= radius * radius:
+            if box_distance2(boxes, node, cx, cy, cz) >= radius * radius:
                 continue
             if node < first_leaf:
                 left, right = 2 * node + 1, 2 * node + 2
-                left_d2 = _box_distance2(boxes, left, cx, cy, cz)
-                right_d2 = _box_distance2(boxes, right, cx, cy, cz)
+                left_d2 = box_distance2(boxes, left, cx, cy, cz)
+                right_d2 = box_distance2(boxes, right, cx, cy, cz)
                 if left_d2 < right_d2:
                     left, right, left_d2, right_d2 = right, left, right_d2, left_d2
                 if left_d2 < radius * radius:

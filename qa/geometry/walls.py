@@ -109,7 +109,7 @@ def measure(
     """
     points = np.ascontiguousarray(points)
     inward = np.ascontiguousarray(-face_normals[faces])
-    reach, met = first_hit(tree, points, inward, _LEAST_MM, ignore_face=faces)
+    reach, met = ray_walls(tree, points, face_normals[faces], faces)
     away = np.zeros(len(points), dtype=np.bool_)
     hit = met >= 0
     away[hit] = np.sum(face_normals[met[hit]] * inward[hit], axis=1) > 0
@@ -199,11 +199,12 @@ def _sides(subject: Subject) -> tuple[NDArray[np.int8], Samples]:
     """Skin per face (0 outer, 1 inner, 2 buried in another body) and the places to measure."""
     label = subject.inner_skin.label
     side = np.where(label == OUTER, 0, 1).astype(np.int8)
-    _, face, buried = surface_points(subject.lattice)
+    crossings = surface_points(subject.lattice)
+    _, face, buried = crossings
     if buried.any():
         free = np.bincount(face[~buried], minlength=len(side))
         side[(np.bincount(face[buried], minlength=len(side)) > 0) & (free == 0)] = 2
-    samples = free_samples(subject.lattice, subject.vectors)
+    samples = free_samples(subject.lattice, subject.vectors, crossings)
     if len(samples) > _MOST_SAMPLES:
         samples = samples.thin_out(_MOST_SAMPLES)
     for mouth in subject.inner_skin.mouths:

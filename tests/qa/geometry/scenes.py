@@ -1,4 +1,4 @@
-"""Scans made of meshes: moved, cropped, joined, mirrored. Shared by the comparison's tests and studies."""
+"""Meshes as the engine gets them, and scans made of them: moved, cropped, joined, mirrored."""
 
 from __future__ import annotations
 
@@ -10,11 +10,21 @@ import pytest
 import trimesh
 from scipy.spatial.transform import Rotation
 
-from fixtures.meshes import ArchForm, make_arch
+from fixtures.meshes import ArchForm, make_arch, write_ply
 from qa.geometry.mesh import Mesh
+from qa.geometry.reading import read_mesh
 from qa.geometry.register import angle_between_deg
+from qa.geometry.subject import CheckRequest, Subject, make_subject
 
 SHARED = Path(__file__).parents[4] / "shared" / "data"
+
+# A direction to stand on that is along no axis.
+TILTED = (0.5, 0.2, 0.8)
+
+
+def subject_of(mesh: Mesh, **request: object) -> Subject:
+    """A mesh as the groups of a check get it."""
+    return make_subject(read_mesh(write_ply(mesh)), CheckRequest(**request))  # type: ignore[arg-type]
 
 
 def mesh_of(shape: trimesh.Trimesh) -> Mesh:

@@ -33,14 +33,10 @@ from qa.geometry.inside import InsideFigures
 from qa.geometry.limits import SHIPPED
 from qa.geometry.mesh import Mesh
 from qa.geometry.reading import read_mesh
-from qa.geometry.subject import VATS, CheckRequest, Subject, make_subject
+from qa.geometry.subject import VATS, CheckRequest
+from tests.qa.geometry.scenes import TILTED, subject_of
 
-TILTED = (0.5, 0.2, 0.8)
 VAT = pytest.mark.parametrize("vat", VATS)
-
-
-def subject_of(mesh: Mesh, **request: object) -> Subject:
-    return make_subject(read_mesh(writers.write_ply(mesh)), CheckRequest(**request))  # type: ignore[arg-type]
 
 
 def inside_of(mesh: Mesh, **request: object) -> InsideFigures:

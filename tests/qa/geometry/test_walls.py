@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from fixtures.meshes import ArchForm, faults, make_arch, writers
+from fixtures.meshes import ArchForm, faults, make_arch
 from fixtures.meshes.solids import (
     bowl,
     box,
@@ -29,17 +29,11 @@ from fixtures.meshes.solids import (
 from qa.geometry import walls
 from qa.geometry.limits import SHIPPED
 from qa.geometry.mesh import Mesh
-from qa.geometry.reading import read_mesh
 from qa.geometry.sampling import face_normals_and_areas
-from qa.geometry.subject import CheckRequest, Subject, make_subject
+from qa.geometry.subject import CheckRequest
 from qa.geometry.tree import build
 from qa.geometry.walls import WallFigures, measure, ray_walls
-
-TILTED = (0.5, 0.2, 0.8)
-
-
-def subject_of(mesh: Mesh, **request: object) -> Subject:
-    return make_subject(read_mesh(writers.write_ply(mesh)), CheckRequest(**request))  # type: ignore[arg-type]
+from tests.qa.geometry.scenes import TILTED, subject_of
 
 
 def walls_of(mesh: Mesh, **request: object) -> WallFigures:
