@@ -231,10 +231,12 @@ def _nested(inner: Factor, outer: Factor) -> bool:
 
 
 def _correlation(rows: FloatArray) -> FloatArray:
-    centred = rows - rows.mean(axis=1, keepdims=True)
-    length = np.sqrt(np.square(centred).sum(axis=1))
-    unit = centred / np.where(length > 1e-12, length, 1.0)[:, None]
-    result: FloatArray = unit @ unit.T
+    """Correlations of ``rows``, which are centred in place; 0 with a row that does not vary."""
+    rows -= rows.mean(axis=1, keepdims=True)
+    products = rows @ rows.T
+    length = np.sqrt(np.diag(products))
+    length = np.where(length > 1e-12, length, np.inf)
+    result: FloatArray = products / np.outer(length, length)
     return result
 
 
@@ -386,19 +388,17 @@ def _standardised(
     at the ends of its own interval, so that it stays within what is possible and leaves 0 out just
     where the contrast's p does.
     """
-    rows = contrast.unrecorded == 0
-    at = x[rows]
-    moved = at.copy()
-    moved[:, 1] = 0.0
-    n = len(x)
+    # Parts at the reference, or with nothing recorded, are as they would be.
+    at = x[(contrast.unrecorded == 0) & (contrast.column != 0)]
+    column = at[:, 1].copy()
+    at[:, 1] = 0.0
+    n, rest = len(x), at @ fit.beta
 
     def saved(beta: FloatArray) -> float:
-        return 100.0 * float((special.expit(at @ beta) - special.expit(moved @ beta)).sum()) / n
+        return _saved(at @ beta, column, float(beta[1]), n)
 
     def saved_at(coefficient: float) -> float:
-        beta = fit.beta.copy()
-        beta[1] = coefficient
-        return saved(beta)
+        return _saved(rest, column, coefficient, n)
 
     error = math.sqrt(fit.cov[1, 1])
     degrees = max(1.0, float(fit.clusters[1]) - 1.0)
@@ -419,6 +419,12 @@ def _standardised(
         degrees,
         names,
     )
+
+
+def _saved(reference: FloatArray, column: FloatArray, coefficient: float, n: int) -> float:
+    """Parts per 100 of ``n`` saved at the log-odds ``reference`` instead of with the contrast added."""
+    more = special.expit(reference + coefficient * column) - special.expit(reference)
+    return 100.0 * float(more.sum()) / n
 
 
 def _coefficient(saved_at: Callable[[float], float], saving: float) -> float | None:

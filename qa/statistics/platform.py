@@ -26,6 +26,7 @@ CELLS_ACROSS = 12
 FEWEST_AT_SPOT = 3
 MOST_SPOTS = 10
 FEWEST_LOST = 5
+FEW_LOST = 50  # of one build: up to this many are drawn one after the other, in all builds at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,17 +152,59 @@ def _draw(
 ) -> FloatArray:
     """The strongest window of each drawing."""
     rng = np.random.default_rng(seed)
-    start = np.concatenate(([0], np.flatnonzero(np.diff(codes)) + 1))
-    length = np.diff(np.concatenate((start, [len(codes)])))
-    rank = np.arange(len(codes)) - np.repeat(start, length)
-    taken = rank < hit[codes]
+    used, start, length = np.unique(codes, return_index=True, return_counts=True)
+    taken = hit[used]
+    few, many = _FewLost(start, length, taken), _ManyLost(codes, hit)
     best = np.zeros(draws)
     cells = int(np.prod(scan.shape))
     for i in range(draws):
-        shuffled = np.lexsort((rng.random(len(codes)), codes))
-        drawn = np.bincount(scan.cell[shuffled[taken]], minlength=cells).astype(np.float64)
+        parts = np.concatenate((few.drawn(rng), many.drawn(rng)))
+        drawn = np.bincount(scan.cell[parts], minlength=cells).astype(np.float64)
         best[i] = _strength(scan.around(drawn), expected).max()
     return best
+
+
+class _FewLost:
+    """Draws the lost parts of builds that lost few: the first steps of a shuffle, in all builds at once.
+
+    A shuffle of any order is as random as one of the first order, so the order is not laid back.
+    """
+
+    def __init__(self, start: IntArray, length: IntArray, taken: IntArray) -> None:
+        at = np.flatnonzero(taken <= FEW_LOST)
+        at = at[np.argsort(-taken[at], kind="stable")]
+        self.start, self.length = start[at], length[at]
+        # How many builds lose more than 0, 1, 2, ... parts: they stand first.
+        self.builds = [int((taken[at] > step).sum()) for step in range(int(taken[at].max(initial=0)))]
+        self.order = np.arange(int((start + length).max(initial=0)))
+
+    def drawn(self, rng: np.random.Generator) -> IntArray:
+        """The parts lost in one drawing."""
+        chosen = [np.zeros(0, dtype=np.int64)]
+        for step, builds in enumerate(self.builds):
+            here = self.start[:builds] + step
+            other = here + (rng.random(builds) * (self.length[:builds] - step)).astype(np.int64)
+            picked = self.order[other]
+            self.order[other] = self.order[here]
+            self.order[here] = picked
+            chosen.append(picked)
+        return np.concatenate(chosen)
+
+
+class _ManyLost:
+    """Draws the lost parts of builds that lost many, by sorting their parts at random."""
+
+    def __init__(self, codes: IntArray, hit: IntArray) -> None:
+        self.parts = np.flatnonzero(hit[codes] > FEW_LOST)
+        self.codes = codes[self.parts]
+        used, start, length = np.unique(self.codes, return_index=True, return_counts=True)
+        rank = np.arange(len(self.codes)) - np.repeat(start, length)
+        self.taken = rank < np.repeat(hit[used], length)
+
+    def drawn(self, rng: np.random.Generator) -> IntArray:
+        """The parts lost in one drawing."""
+        shuffled = np.lexsort((rng.random(len(self.codes)), self.codes))
+        return self.parts[shuffled[self.taken]]
 
 
 def _apart(

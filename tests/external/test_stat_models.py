@@ -10,6 +10,7 @@ import warnings
 
 import numpy as np
 import pytest
+from scipy import special
 
 from qa.statistics.logit import fit_logit
 from qa.statistics.proportions import mantel_haenszel
@@ -48,6 +49,25 @@ def test_logistic_regression_on_spector() -> None:
     fit = fit_logit(x, y, np.arange(len(y)), prior_sd=free(4))
     assert fit.beta == pytest.approx([-13.02135, 2.82611, 0.0951577, 2.378688], abs=1e-5)
     assert fit.log_likelihood == pytest.approx(-12.88963, abs=5e-6)
+
+
+@pytest.mark.parametrize("n", [100_000, 1_000_000])
+def test_logistic_regression_of_many_parts_agrees_with_statsmodels(n: int) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the library's own loading code, not what is tested
+        import statsmodels.api as sm
+
+    rng = np.random.default_rng(n)
+    x = np.stack([np.ones(n), (rng.random(n) < 0.3) * 1.0, rng.normal(24, 2, n)], axis=1)
+    build = np.arange(n) // 10
+    y = (rng.random(n) < special.expit(-2.02 + 0.0388 * x[:, 1])).astype(float)
+    fit = fit_logit(x, y, build, prior_sd=free(3), floor=False)
+    model = sm.Logit(y, x).fit(
+        disp=0, cov_type="cluster", cov_kwds={"groups": build, "use_correction": False}
+    )
+    assert fit.beta == pytest.approx(model.params, abs=1e-7)
+    assert fit.log_likelihood == pytest.approx(model.llf, rel=1e-12)
+    assert np.sqrt(np.diag(fit.cov)) == pytest.approx(model.bse, rel=1e-4)
 
 
 # Hosmer and Lemeshow's low birth weight study: smoking by race, rows smoker and not, columns low and not

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate, optimize
+from scipy import integrate, optimize, stats
 
 from qa.statistics.agreement import cohen_kappa, fleiss_kappa
 from qa.statistics.capability import performance
@@ -148,6 +148,18 @@ def test_bad_builds_alone_make_no_spot() -> None:
         lost_by_place(*plates(seed, 40, False), draws=99).verdict is Verdict.SHOWN for seed in range(40)
     )
     assert shown <= 6  # 5 % of 40 with its chance
+
+
+def test_the_p_of_scatter_is_even_whether_builds_lost_few_or_many() -> None:
+    p = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        build = np.concatenate([np.repeat(np.arange(20), 10), np.repeat([20, 21], 200)])
+        chance = np.where(build < 20, 0.15, 0.4)  # more than 50 lost of each large build
+        x, y = rng.uniform(0, 200, len(build)), rng.uniform(0, 120, len(build))
+        lost = rng.random(len(build)) < chance
+        p.append(lost_by_place(np.full(len(build), "P1"), x, y, lost, build, draws=99, seed=seed).p)
+    assert stats.kstest(p, "uniform").pvalue > 0.01
 
 
 def test_places_not_recorded_are_a_sentence() -> None:

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import special
 
 from qa.statistics.causes import Causes, false_discovery, find_causes, loss_of
 from qa.statistics.factors import find_factors
@@ -183,6 +184,41 @@ def test_columns_that_say_the_same_are_refused() -> None:
     y = np.array([0.0, 1.0] * 10)
     with pytest.raises(StatisticsError):
         fit_logit(x, y, np.arange(20), prior_sd=np.array([np.inf, np.inf]))
+
+
+@pytest.mark.parametrize("seed", [20, 45, 175])
+def test_a_model_of_a_hundred_thousand_parts_settles(seed: int) -> None:
+    # The last steps gain less than the rounding of a likelihood of 100,000 terms.
+    rng = np.random.default_rng(seed)
+    n = 100_000
+    x = np.stack([np.ones(n), (rng.random(n) < 0.1272) * 1.0], axis=1)
+    y = (rng.random(n) < 0.116).astype(float)
+    start = np.array([special.logit(y.mean()), 0.0])
+    fit = fit_logit(x, y, np.arange(n) // 10, prior_sd=np.array([np.inf, 2.5]), start=start)
+    gradient = x.T @ (y - fit.probability) - np.array([0, 0.16]) * fit.beta
+    assert np.abs(gradient) == pytest.approx(0, abs=1e-5 * math.sqrt(n))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(0, 2**32 - 1),
+    st.integers(2, 400),
+    st.integers(1, 5),
+    st.sampled_from([1e-3, 1.0, 1e3]),
+    st.sampled_from([0.002, 0.05, 0.5, 0.99]),
+)
+def test_a_model_with_a_prior_settles_whatever_its_columns(
+    seed: int, n: int, columns: int, scale: float, rate: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    y = (rng.random(n) < rate).astype(float)
+    y[:2] = 0.0, 1.0
+    levels = (rng.random((n, columns)) < rng.random(columns)) * scale
+    # One column tells the outcome for certain, and one says what another says.
+    x = np.column_stack([np.ones(n), levels, y * scale, levels[:, 0]])
+    prior = np.array([np.inf, *[2.5] * (columns + 2)])
+    fit = fit_logit(x, y, np.arange(n) // 3, prior_sd=prior)
+    assert np.isfinite(fit.beta).all() and np.isfinite(fit.cov).all()
 
 
 def test_what_nothing_points_at_needs_no_more_parts() -> None:
