@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django import template
@@ -104,6 +104,15 @@ def moment(value: datetime | None) -> SafeString | str:
     return format_html(
         '<time datetime="{}">{}</time>', local.isoformat(timespec="seconds"), date_format(local, "j M Y, H:i")
     )
+
+
+@register.simple_tag
+def day(value: date | str | None) -> SafeString | str:
+    """A day, also one kept as ISO 8601 text."""
+    if value is None:
+        return "–"
+    shown = date.fromisoformat(value) if isinstance(value, str) else value
+    return format_html('<time datetime="{}">{}</time>', shown.isoformat(), date_format(shown, "j M Y"))
 
 
 @register.simple_tag

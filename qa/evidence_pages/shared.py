@@ -53,6 +53,7 @@ BY_RANGE = (
     "days_since_filter", "builds_since_filter", "layers_since_filter", "ml_since_filter", "bath_parts",
     "lamp_hours", "resin_temp_c", "layer_um", "model_age_days", "formings",
 )  # fmt: skip
+WHOLE_FROM = 100.0  # from here on a fraction of a number says nothing
 SOMEBODY, OTHERS = "one person", "the others"
 
 
@@ -114,7 +115,16 @@ def level_words(factor: str, level: str) -> str:
         return OTHERS if level == OTHERS else SOMEBODY
     if factor.startswith(STEP):
         return ANSWERS.get(level, level)
-    return level
+    return _plain(level) if factor in BY_RANGE else level
+
+
+def _plain(level: str) -> str:
+    """A number with no more digits than anybody reads; everything else as it is."""
+    try:
+        value = float(level)
+    except ValueError:
+        return level
+    return f"{value:.0f}" if abs(value) >= WHOLE_FROM else f"{round(value, 1):g}"
 
 
 def without_names(report: dict[str, Any]) -> dict[str, Any]:

@@ -47,7 +47,7 @@ def _hazard(asking: Asking) -> Section:
             )
     unit = found["age"] or "age"
     others = "; ".join(
-        f"by {one['age']} {one['ratio_per_10']:.2f} times per 10 "
+        f"by {one['age']} {one['ratio']:.2f} times {one['span']} "
         f"({interval_words(one['ci95'][0], one['ci95'][1], 2)}, n = {one['n']})"
         for one in more["kinds"]
     )
@@ -121,7 +121,7 @@ def _filter(asking: Asking) -> Section:
         ),
         chart=Chart(
             name="filter-costs",
-            title=f"What filtering after so many {unit} costs, per one of {unit}",
+            title=f"What filtering costs, by the number of {unit} it is done after",
             figure={
                 "data": lines if costs else [],
                 "layout": {

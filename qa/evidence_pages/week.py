@@ -104,7 +104,7 @@ def report_n(asking: Asking) -> int:
 
 
 def _money(asking: Asking, money: float | None, ends: list[float | None] | None) -> str:
-    if money is None or ends is None:
+    if money is None or ends is None or not asking.currency:
         return ""
     return f"{money:.0f} {asking.currency} a month ({interval_words(ends[0], ends[1], 0)})"
 
@@ -176,7 +176,7 @@ def _tells(asking: Asking) -> list[str]:
             "outcome is open, or they had no "
             "time to fail yet."
         )
-    if asking.result["cost_per_lost_part"] is None:
+    if asking.result["cost_per_lost_part"] is None or not asking.currency:
         tells.append("Say on the page Cost what a lost part costs, and causes are told in money as well.")
     return tells
 

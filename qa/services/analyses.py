@@ -68,9 +68,9 @@ def analysed(*, actor: Actor, unit: EvidenceUnit, since: date | None = None) -> 
         return Analysed(unit, since, current, None)
     with use_case():
         coming = _ask(unit, since, actor)
-    done = (
-        EvidenceAnalysis.objects.filter(unit=unit, since=since, state=CheckState.DONE).order_by("-id").first()
-    )
+    # Pages read this engine's results: one of before an upgrade may lack what they show.
+    same = EvidenceAnalysis.objects.filter(unit=unit, since=since, state=CheckState.DONE)
+    done = same.filter(result__engine=ENGINE).order_by("-id").first()
     return Analysed(unit, since, done, coming)
 
 
@@ -178,7 +178,7 @@ def _store(
             "costs": costs,
             "job": job,
             "state": CheckState.DONE,
-            "result": result,
+            "result": result | {"engine": ENGINE},
             "sentence": "",
             "finished_at": timezone.now(),
         },

@@ -23,7 +23,7 @@ from qa.statistics.late import STEPS, Flaw, LateShare, found_late
 from qa.statistics.proportions import Proportion, effective_size
 from qa.statistics.results import Interval, rounded
 from qa.statistics.tanks import AGES as TANK_AGES
-from qa.statistics.tanks import Hazard, Tanks
+from qa.statistics.tanks import Hazard, Tanks, span_words
 
 Report = Callable[[float, str], None]
 CURVE_POINTS = 40
@@ -151,13 +151,15 @@ def _kind(hazard: Hazard) -> dict[str, Any]:
     ages = np.linspace(hazard.youngest, hazard.oldest, CURVE_POINTS)
     low, high = hazard.band(ages)
     columns = (ages, hazard.chance(ages), low, high)
+    ratio, lowest, highest = hazard.ratio_per_step()
     return {
         "age": hazard.age,
         "n": hazard.n,
         "lost": hazard.lost,
         "builds": hazard.builds,
-        "ratio_per_10": rounded(hazard.ratio_per_10),
-        "ci95": hazard.interval.as_json(),
+        "span": span_words(hazard),
+        "ratio": rounded(ratio),
+        "ci95": [rounded(lowest), rounded(highest)],
         "curve": [[rounded(float(value)) for value in point] for point in zip(*columns, strict=True)],
     }
 

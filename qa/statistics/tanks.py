@@ -34,6 +34,7 @@ AGES = {
     "ml": "ml_since_filter",
 }
 FEWEST_LOST = 5
+UNIT_OF_AGE = {"days": "day", "builds": "build", "layers": "layer", "ml": "ml"}
 FEWEST_BUILDS = 10
 DRAWS = 400
 GRID = 400
@@ -115,6 +116,17 @@ class Hazard:
     straight: LogitFit
     curves: tuple[Curve, ...]
 
+    @property
+    def step(self) -> int:
+        """A round difference of age that the parts really span: 1, 10, 100, …"""
+        return int(10 ** math.floor(math.log10(max((self.oldest - self.youngest) / 2, 1.0))))
+
+    def ratio_per_step(self) -> tuple[float, float, float]:
+        """The ratio of the odds ``step`` units apart, and the ends of its interval."""
+        ends = (self.interval.low or 0.0, self.interval.high or 0.0)
+        ratio, low, high = (value ** (self.step / 10) for value in (self.ratio_per_10, *ends))
+        return ratio, low, high
+
     def chance(self, age: npt.ArrayLike) -> FloatArray:
         """Chance of loss of a part at ``age`` (any shape), by the likeliest curve."""
         return self.curves[0].chance(age)
@@ -147,6 +159,11 @@ class Tanks:
     parts_needed: int | None
     sentence: str
     interval_costs: tuple[IntervalCost, ...] = ()
+
+
+def span_words(hazard: Hazard) -> str:
+    """The difference of age that a ratio of odds belongs to, in words."""
+    return f"per {UNIT_OF_AGE[hazard.age]}" if hazard.step == 1 else f"per {hazard.step} {hazard.age}"
 
 
 def fit_hazard(age: npt.ArrayLike, lost: npt.ArrayLike, build: npt.ArrayLike, *, kind: str) -> Hazard | None:
@@ -435,9 +452,9 @@ def judge_tanks(
         )
     needed = None if shown else _needed(best, len(fitted))
     verdict = Verdict.SHOWN if shown else Verdict.UNKNOWN
-    low, high = best.interval.low or 0.0, best.interval.high or 0.0
-    ratio = f"{best.ratio_per_10:.2f} times ({low:.2f} to {high:.2f})"
-    figures = f"{ratio} the odds of loss per 10 {best.age} since filtering"
+    ratio, low, high = best.ratio_per_step()
+    odds = f"{ratio:.2f} times ({low:.2f} to {high:.2f}) the odds of loss"
+    figures = f"{odds} {span_words(best)} since filtering"
     sentence = f"{figures}." if shown else f"Cannot tell yet whether tanks go bad with age: {figures}."
     return Tanks(
         verdict,

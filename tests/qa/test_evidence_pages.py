@@ -20,6 +20,7 @@ from labtrack.jobs.services.run import run_job
 from qa.choices import EvidenceUnit
 from qa.doors import DOORS
 from qa.evidence_pages import PAGES
+from qa.evidence_pages.shared import level_words
 from qa.models import Action, CostVersion, EvidenceAnalysis
 from qa.services.actions import close_action, open_action
 from qa.services.analyses import Analysed, analysed
@@ -121,6 +122,37 @@ def test_an_analysis_holds_until_the_data_change(actors: Any, shop: Any) -> None
     report = second.result["report"]  # type: ignore[index]
     assert report["parts"] + report["immature"] == 601
     assert EvidenceAnalysis.objects.count() == 1  # the older one is of no use
+
+
+def test_a_result_of_before_an_upgrade_is_not_shown(
+    actors: Any, people: Any, client_of: Callable[[Any], Client], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    planted()
+    with monkeypatch.context() as older:
+        older.setattr("qa.services.analyses.ENGINE", "evidence 0")
+        done = computed(actors).done
+    assert done is not None
+    EvidenceAnalysis.objects.update(result={"engine": "evidence 0"})
+    found = analysed(actor=actors.manager, unit=EvidenceUnit.PART)
+    assert found.done is None and found.waiting
+    assert client_of(people.manager).get(address("tanks")).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("factor", "level", "shown"),
+    [
+        ("days_since_filter", "11.0278", "11"),
+        ("days_since_filter", "0.0278", "0"),
+        ("layers_since_filter", "1135.4", "1135"),
+        ("resin_temp_c", "22.74", "22.7"),
+        ("layer_um", "not recorded", "not recorded"),
+        ("lot", "1135.40", "1135.40"),
+    ],
+)
+def test_numbers_of_a_contrast_have_no_more_digits_than_anybody_reads(
+    factor: str, level: str, shown: str
+) -> None:
+    assert level_words(factor, level) == shown
 
 
 def test_costs_and_plans_are_part_of_what_was_asked(actors: Any) -> None:
