@@ -47,6 +47,19 @@ rebuild_evidence()
 print(json.dumps(before == kept()))
 """
 
+OFFICE = """
+import json
+from qa.models import Action, AgreementStudy, CostVersion, DeviceStudy, PlannedComparison
+from qa.services.planned_comparisons import verdict_of
+plan = PlannedComparison.objects.get()
+print(json.dumps({
+    "costs": CostVersion.objects.count(), "actions": Action.objects.count(),
+    "studies": [one.result["verdict"] for one in DeviceStudy.objects.all()],
+    "agreements": AgreementStudy.objects.count(),
+    "runs": plan.runs.filter(build__isnull=False).count(),
+    "figures": len(verdict_of(plan)["figures"]),
+}))
+"""
 
 RECORDS = """
 import json
@@ -90,6 +103,13 @@ def test_the_planted_story_is_in_the_counts(demo: Installation, loaded: dict[str
     rates = demo.ask(STORY)
     assert rates["old tank"][1] > rates["fresh tank"][1] + 5, rates
     assert rates["bath skipped"][1] > rates["bath done"][1] + 5, rates
+
+
+def test_the_managers_pages_have_something_to_show(demo: Installation, loaded: dict[str, Any]) -> None:
+    told = demo.ask(OFFICE)
+    assert told["costs"] == told["actions"] == told["agreements"] == 1
+    assert told["studies"] == ["good"]
+    assert told["runs"] == 20 and told["figures"] == 3, told
 
 
 def test_the_evidence_that_nine_months_kept_equals_a_rebuild(
