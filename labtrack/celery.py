@@ -25,7 +25,7 @@ def _broker() -> dict[str, Any]:
     for name in ("messages", "control", "processed"):
         (folder / name).mkdir(parents=True, exist_ok=True, mode=0o700)
     return {
-        "broker_url": "filesystem://",
+        "broker_url": "filesystem://localhost",  # the host is never asked; without one every process warns
         "broker_transport_options": {
             "data_folder_in": str(folder / "messages"),
             "data_folder_out": str(folder / "messages"),
