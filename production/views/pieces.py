@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
@@ -85,11 +86,7 @@ def part(request: HttpRequest, number: int) -> HttpResponse:
         "part": found,
         "form": form,
         "steps": [(step.value, step.label) for step in WORK_STEPS],
-        "outcomes": found.outcomes.select_related("by"),
-        "treated": found.treated.select_related("run__equipment").order_by("run__started_at"),
-        "cycles": found.cycles.select_related("batch__machine", "sheet_lot__material").prefetch_related(
-            "pieces"
-        ),
+        "happened": _happened(found),
         "direct": Piece.objects.filter(part=found).first(),
         "is_model": found.purpose == PartPurpose.WORKING_MODEL,
         "age_days": model_age_days(found.pk, timezone.now()),
@@ -100,6 +97,17 @@ def part(request: HttpRequest, number: int) -> HttpResponse:
         **powers(actor),
     }
     return render(request, "production/part.html", context, status=status)
+
+
+def _happened(part: Part) -> list[tuple[datetime, str, Any]]:
+    """Runs, outcomes and formings of a part in the order of time: when, what kind, the row."""
+    cycles = part.cycles.select_related("batch__machine", "sheet_lot__material").prefetch_related("pieces")
+    rows: list[tuple[datetime, str, Any]] = [
+        *((row.run.started_at, "run", row) for row in part.treated.select_related("run__equipment")),
+        *((row.occurred_at, "outcome", row) for row in part.outcomes.select_related("by")),
+        *((row.occurred_at, "forming", row) for row in cycles),
+    ]
+    return sorted(rows, key=lambda row: row[0])
 
 
 @page(Capability.SHOP_WRITE)

@@ -9,12 +9,14 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.formats import date_format
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.web import actor_of, attempt, page, submission_key
 from qa.choices import EvidenceUnit
 from qa.doors import doors
+from qa.evidence_pages.shared import per_100
 from qa.forms import ActionForm, CloseActionForm
 from qa.models import Action
 from qa.services.actions import close_action, open_action
@@ -123,11 +125,34 @@ def _effect(request: HttpRequest, found: Action) -> dict[str, Any] | None:
     return effects.get(str(found.pk))
 
 
+def _periods(found: Action, effect: dict[str, Any] | None) -> list[dict[str, Any]]:
+    """Losses before and after, per 100."""
+    if effect is None:
+        return []
+    names = {
+        "before": f"Before, up to {found.before_days} days",
+        "after": f"From {date_format(found.starts_on, 'j M Y')} on",
+    }
+    return [
+        {
+            "name": name,
+            "n": effect[which]["n"],
+            "lost": effect[which]["count"],
+            "rate": per_100(effect[which]["rate"]),
+            "low": per_100(effect[which]["ci95"][0]),
+            "high": per_100(effect[which]["ci95"][1]),
+        }
+        for which, name in names.items()
+    ]
+
+
 def _shown(request: HttpRequest, found: Action, form: CloseActionForm | None = None) -> HttpResponse:
     may_act = actor_of(request).may(Capability.IMPROVE)
+    effect = _effect(request, found)
     context = {
         "action": found,
-        "effect": _effect(request, found),
+        "effect": effect,
+        "periods": _periods(found, effect),
         "doors": doors("week"),
         "today": timezone.localdate(),
         "form": form or CloseActionForm() if may_act and found.closed_at is None else None,
