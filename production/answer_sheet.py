@@ -16,6 +16,7 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
 from labtrack.errors import Refused
+from labtrack.numbers import plain_number
 from labtrack.whole_numbers import whole_number
 from production.choices import AnswerKind, AnswerStatus
 from production.models import Answer, InstructionItem, WorkInstruction
@@ -162,7 +163,7 @@ def _read(item: InstructionItem, chosen: str, text: str) -> Given | None:
 
 def _number(item: InstructionItem, text: str) -> Decimal:
     try:
-        return Decimal(text.replace(",", "."))
+        return Decimal(plain_number(text))
     except InvalidOperation:
         raise Refused("no-number", f"“{item.text}” asks for a number; “{text[:30]}” is none.") from None
 

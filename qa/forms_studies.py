@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from django import forms
 
-from labtrack.numbers import FloatNumber
+from labtrack.numbers import FloatNumber, plain_number
 from production.choices import MEASURING_KINDS
 from production.models import Equipment
 from qa.models import AgreementStudy, DeviceStudy, PlannedComparison
@@ -152,6 +152,6 @@ class RunForm(forms.Form):
     def clean_values(self) -> list[float]:
         words = self.cleaned_data["values"].replace(";", " ").split()
         try:
-            return [float(word.replace(",", ".")) for word in words]
+            return [float(plain_number(word)) for word in words]
         except ValueError:
             raise forms.ValidationError("Give plain numbers with spaces between them.") from None

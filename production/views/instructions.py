@@ -14,6 +14,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, Refused
+from labtrack.numbers import plain_number
 from labtrack.web import actor_of, page, submission_key
 from labtrack.whole_numbers import whole_number
 from production.answer_sheet import limits_in_words
@@ -176,7 +177,7 @@ def _limit(text: str, question: str) -> Decimal | None:
     if not text:
         return None
     try:
-        value = Decimal(text.replace(",", "."))
+        value = Decimal(plain_number(text))
     except InvalidOperation:
         value = Decimal("NaN")
     if not value.is_finite() or abs(value) >= Decimal(10) ** 7:

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
 
 from labtrack.errors import NotFound, Refused
 from production.choices import BuildState, Outcome, PartPurpose
+from production.links import read_mark
 from production.models import FormingCycle, Part, Piece
 from qa.models import Defect, Inspection
-
-MARK = re.compile(r"\s*([PA])-?0*(\d{1,12})\s*", re.IGNORECASE)
 
 _PART_WITH = ("build__printer__equipment", "appliance__case__clinic", "appliance__line")
 _PIECE_WITH = ("appliance__case__clinic", "appliance__line", "cycle__part", "part")
@@ -55,12 +53,12 @@ def find_mark(text: str) -> Part | Piece:
 
     A directly printed part that became a piece is found as that piece.
     """
-    match = MARK.fullmatch(text.strip().strip("*"))
-    if match is None:
+    mark = read_mark(text)
+    if mark is None or mark[0] not in "PA":
         raise Refused(
             "mark-unreadable", "That is no mark. Scan or type one such as P-000123 or A-000045.", field="mark"
         )
-    letter, number = match.group(1).upper(), int(match.group(2))
+    letter, number = mark
     if letter == "A":
         return piece_by(number=number)
     return part_by(number=number)

@@ -11,9 +11,9 @@ from django.utils import timezone
 
 from cases.models import Case
 from labtrack.errors import NotFound, Refused
+from production.links import read_mark
 from production.models import Part, Printer
 from qa.models import CaliperMeasurement, CaliperValue, MorningProof, PrintComparison, ProofValue
-from qa.queries.inspections import MARK
 
 PART_WITH = (
     "build__printer__equipment",
@@ -27,10 +27,10 @@ PART_WITH = (
 
 def part_of_mark(text: str) -> Part:
     """The part of a mark such as P-000123. Raises ``Refused`` for no mark, ``NotFound`` for no part."""
-    match = MARK.fullmatch(text)
-    if match is None or match.group(1).upper() != "P":
+    mark = read_mark(text)
+    if mark is None or mark[0] != "P":
         raise Refused("mark-unreadable", "That is no mark of a part. It looks like P-000123.", field="mark")
-    return part_of_number(int(match.group(2)))
+    return part_of_number(mark[1])
 
 
 def part_of_number(number: int) -> Part:

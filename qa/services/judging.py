@@ -8,6 +8,7 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from labtrack.errors import Refused
+from labtrack.numbers import plain_number
 from production.choices import EquipmentKind
 from production.models import Equipment
 from qa.geometry.decision import Verdict, decide, worst
@@ -64,7 +65,7 @@ def worst_of(found: list[Judged]) -> Verdict:
 def length(value: object, name: str, *, field: str) -> Decimal:
     """A length that a person or script gave, in mm to 1 µm. Raises ``Refused`` for no such thing."""
     try:
-        found = Decimal(str(value).strip().replace(",", "."))
+        found = Decimal(plain_number(str(value)))
         usable = found.is_finite() and 0 < found <= LARGEST_MM
     except InvalidOperation:
         usable = False

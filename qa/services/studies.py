@@ -19,6 +19,7 @@ from labtrack.accounts.choices import Capability
 from labtrack.audit.services.record import record_created, save_recorded
 from labtrack.audit.services.submissions import Outcome, once
 from labtrack.errors import Conflict, NotFound, Refused
+from labtrack.numbers import plain_number
 from labtrack.usecase import use_case
 from production.choices import MEASURING_KINDS, EventKind
 from production.models import Equipment
@@ -249,11 +250,8 @@ def judge_agreement(
 
 def _number(word: str, place: int) -> float:
     """A reading; one comma and no point is a decimal comma."""
-    text = str(word).strip()
-    if text.count(",") == 1 and "." not in text:
-        text = text.replace(",", ".")
     try:
-        value = float(text)
+        value = float(plain_number(str(word)))
     except ValueError:
         value = float("nan")
     if not abs(value) <= 1e6:

@@ -16,7 +16,7 @@ from production.services.equipment import record_event
 from qa.models import CaliperMeasurement, CaliperValue, LandmarkSheet, MorningProof, PrintComparison
 from qa.proof_charts import proof_charts
 from qa.queries.devices import uncertainty_of
-from qa.queries.measuring import proof_covering, proofs
+from qa.queries.measuring import part_of_mark, proof_covering, proofs
 from qa.queries.repeats import RepeatsAsked, distance_names, read_repeats
 from qa.queries.tally import Range
 from qa.repeats_chart import repeats_chart
@@ -303,3 +303,9 @@ def _place(shop: Any, part: Part) -> float:
     return planned(
         place_landmarks(actor=shop.tech, key="", mesh_id=part.preparation.design_id, text=text).thing
     )
+
+
+@pytest.mark.parametrize("form", ["{}", "*{}*", " {} "])
+def test_a_scanners_stars_around_a_mark_are_no_part_of_it(shop: Any, part: Part, form: str) -> None:
+    assert part_of_mark(form.format(part.mark)) == part
+    assert part_of_mark(form.format(part.mark.lower().replace("-", " "))) == part
