@@ -17,6 +17,7 @@ from django.utils.http import urlencode
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.accounts.models import User
+from labtrack.audit.services.submissions import KEY_LENGTH
 from labtrack.errors import DomainError, NotFound
 
 # Session mark of an operator who took over a tablet by badge or PIN.
@@ -108,7 +109,7 @@ def attempt(form: forms.BaseForm, act: Callable[[], Done]) -> Done | None:
 
 def submission_key(request: HttpRequest) -> str:
     """The idempotency key that the form carried (see the ``submission_key`` template tag)."""
-    return str(request.POST.get("submission_key", ""))[:100]
+    return str(request.POST.get("submission_key", ""))[:KEY_LENGTH]
 
 
 def posted(request: HttpRequest) -> QueryDict | None:

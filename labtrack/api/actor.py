@@ -9,9 +9,8 @@ from rest_framework.request import Request
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.accounts.models import ApiToken, User
+from labtrack.audit.services.submissions import KEY_LENGTH
 from labtrack.errors import Refused
-
-KEY_LENGTH = 100
 
 
 def api_actor(request: Request) -> Actor:

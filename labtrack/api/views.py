@@ -11,12 +11,14 @@ from rest_framework.generics import GenericAPIView
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.api.actor import api_actor, idempotency_key
+from labtrack.audit.services.submissions import KEY_LENGTH
 
 KEY = OpenApiParameter(
     "Idempotency-Key",
     str,
     OpenApiParameter.HEADER,
-    description="Up to 100 characters. The same request with the same key changes nothing the second time.",
+    description=f"Up to {KEY_LENGTH} characters. The same request with the same key changes nothing the "
+    "second time.",
 )
 
 

@@ -10,7 +10,7 @@ from django.db import connection
 
 from cases.models import Clinic
 from labtrack.audit.models import Submission
-from labtrack.audit.services.submissions import KEY_LENGTH, once
+from labtrack.audit.services.submissions import KEY_LENGTH, once, part_key
 from labtrack.errors import Conflict, Refused
 
 
@@ -53,6 +53,13 @@ def test_an_empty_key_is_not_remembered(actors: Any) -> None:
     submit(actors.manager, key="")
     submit(actors.manager, key="", code="south")
     assert not Submission.objects.exists()
+
+
+def test_keys_of_the_parts_of_a_submission_stay_apart_however_long_the_key() -> None:
+    longest = "k" * KEY_LENGTH
+    keys = {part_key(key, part) for key in (longest, longest[:-1] + "l", "k") for part in ("plan", "start")}
+    assert len(keys) == 6 and max(map(len, keys)) <= KEY_LENGTH
+    assert part_key("", "plan") == ""
 
 
 @pytest.mark.django_db

@@ -29,6 +29,15 @@ class Outcome(Generic[Made]):
     repeated: bool
 
 
+def part_key(key: str, part: str) -> str:
+    """A key for one of several use cases of the same submission; without a key there is none.
+
+    One that would grow too long is digested and not cut, so that no two keys become the same.
+    """
+    whole = f"{key}:{part}" if key else ""
+    return whole if len(whole) <= KEY_LENGTH else hashlib.sha256(whole.encode()).hexdigest()
+
+
 def payload_digest(payload: Any) -> str:
     """SHA-256 of the payload written as canonical JSON."""
     text = json.dumps(payload, cls=DjangoJSONEncoder, sort_keys=True, separators=(",", ":"))
