@@ -17,6 +17,7 @@ from labtrack.accounts.hooks import PersonField
 from labtrack.accounts.models import User
 from labtrack.errors import Refused
 from labtrack.hooks import Panel
+from labtrack.whole_numbers import whole_number
 
 MOST_ROWS = 10
 
@@ -69,10 +70,11 @@ def clinic_text(user: User) -> str:
 
 def save_clinic(actor: Actor, user: User, clinic: Any) -> None:
     """Store what the people page chose: a clinic, its id, or nothing."""
-    if isinstance(clinic, str) and clinic and not clinic.isdecimal():
-        raise Refused("clinic-unknown", "Choose one of the clinics.", field="clinic")
     chosen = getattr(clinic, "pk", clinic) or None
-    set_membership(actor=actor, user=user, clinic_id=int(chosen) if chosen is not None else None)
+    clinic_id = whole_number(str(chosen)) if chosen is not None else None
+    if chosen is not None and clinic_id is None:
+        raise Refused("clinic-unknown", "Choose one of the clinics.", field="clinic")
+    set_membership(actor=actor, user=user, clinic_id=clinic_id)
 
 
 CLINIC_FIELD = PersonField(

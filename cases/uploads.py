@@ -15,6 +15,7 @@ from django.http import HttpRequest, UnreadablePostError
 
 from cases.services.file_store import CHUNK_BYTES, CutOff, Received, TooLarge, require_content
 from labtrack.errors import DomainError, Refused
+from labtrack.whole_numbers import whole_number
 
 # What a multipart body holds besides its file: boundaries and a handful of short fields.
 FORM_OVERHEAD_BYTES = 100_000
@@ -91,10 +92,10 @@ class ArrivedBytes:
 
 def stated_length(request: HttpRequest) -> int:
     """The body's length as its header states it. Raises ``LengthMissing`` when it does not."""
-    text = request.META.get("CONTENT_LENGTH") or ""
-    if not text.isdigit() or request.META.get("HTTP_TRANSFER_ENCODING"):
+    length = whole_number(request.META.get("CONTENT_LENGTH") or "")
+    if length is None or request.META.get("HTTP_TRANSFER_ENCODING"):
         raise LengthMissing
-    return int(text)
+    return length
 
 
 def refuse_large_body(request: HttpRequest, *, limit_bytes: int, allowance_bytes: int = 0) -> None:

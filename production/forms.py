@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
 from typing import Any
 
 from django import forms
@@ -11,7 +10,7 @@ from django.utils import timezone
 
 from cases.choices import Tissue
 from labtrack.numbers import DecimalNumber, WholeNumber
-from labtrack.whole_numbers import RowField
+from labtrack.whole_numbers import RowField, whole_number
 from production.choices import (
     EVENTS_OF_KIND,
     MEASURING_KINDS,
@@ -72,9 +71,8 @@ class OfferedField(RowField):
         try:
             return super().to_python(value)
         except forms.ValidationError:
-            text = str(value)
-            ours = self.known is not None and text.isascii() and text.isdigit() and len(text) < 19
-            row = self.known.filter(pk=text).first() if ours else None
+            pk = whole_number(str(value))
+            row = self.known.filter(pk=pk).first() if self.known is not None and pk is not None else None
             if row is None:
                 raise
             return row
@@ -414,7 +412,3 @@ class FitForm(forms.Form):
     )
     note = forms.CharField(required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 3}))
     occurred_at = MomentField(label="When")
-
-
-def moment_now(value: datetime | None) -> datetime:
-    return value or timezone.now()

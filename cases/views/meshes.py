@@ -31,9 +31,10 @@ from cases.uploads import (
 )
 from cases.views.case import render_case, say_refusals
 from labtrack.accounts.choices import Capability
-from labtrack.audit.services.submissions import Outcome
+from labtrack.audit.services.submissions import Outcome, part_key
 from labtrack.errors import DomainError, NotFound, Refused
 from labtrack.web import actor_of, attempt, page, submission_key
+from labtrack.whole_numbers import whole_number
 
 
 @csrf_exempt  # checked by _attach, once the streaming of the body is set up
@@ -95,7 +96,7 @@ def _attach(request: HttpRequest, case: Case, arrived: ArrivedBytes) -> HttpResp
     refused: list[DomainError] = []
     for index, uploaded in enumerate(files):
         try:
-            own_key = f"{key}:{index}" if key else ""
+            own_key = part_key(key, str(index))
             outcome = _attach_one(request, case, uploaded, form.cleaned_data, own_key)
             messages.success(request, _said(outcome))
         except DomainError as error:
@@ -306,10 +307,10 @@ def _label(mesh: MeshUse, case: Case) -> str:
 
 
 def _pair(offer: str) -> tuple[int, int]:
-    mesh_id, _, appliance_id = offer.partition(":")
-    if not (mesh_id.isdecimal() and appliance_id.isdecimal() and len(offer) < 40):
+    mesh_id, appliance_id = map(whole_number, offer.partition(":")[::2])
+    if mesh_id is None or appliance_id is None:
         raise Refused("offer-unreadable", "The page is out of date. Open the case again.")
-    return int(mesh_id), int(appliance_id)
+    return mesh_id, appliance_id
 
 
 def _mesh_of(request: HttpRequest, number: int, mesh_id: int) -> MeshUse:

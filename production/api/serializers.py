@@ -8,6 +8,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
+from labtrack.whole_numbers import LARGEST
 from production.choices import BuildState, EventKind, Outcome
 from production.models import Build, Equipment, EquipmentEvent, Part
 
@@ -91,7 +92,7 @@ class BuildFilterSerializer(serializers.Serializer[Any]):
 class PlannedPartSerializer(serializers.Serializer[Any]):
     """A part to print: its preparation, and its place measured from the platform's centre."""
 
-    preparation_id = serializers.IntegerField(min_value=1, max_value=2**63 - 1)
+    preparation_id = serializers.IntegerField(min_value=1, max_value=LARGEST)
     platform_x_mm = serializers.DecimalField(
         max_digits=6, decimal_places=1, required=False, allow_null=True, default=None
     )
@@ -109,7 +110,7 @@ class NewBuildSerializer(serializers.Serializer[Any]):
         max_length=20, required=False, allow_blank=True, default="", help_text="Code."
     )
     filament_lot_id = serializers.IntegerField(
-        min_value=1, max_value=2**63 - 1, required=False, allow_null=True, default=None
+        min_value=1, max_value=LARGEST, required=False, allow_null=True, default=None
     )
     parts = PlannedPartSerializer(many=True, allow_empty=False, max_length=MOST_PARTS)  # type: ignore[call-arg]
     start = serializers.BooleanField(default=False)
@@ -119,7 +120,7 @@ class NewBuildSerializer(serializers.Serializer[Any]):
 class PartOutcomeSerializer(serializers.Serializer[Any]):
     """How one part came off the printer, by its number; rework and scrapped need a reason."""
 
-    part = serializers.IntegerField(min_value=1, max_value=2**63 - 1, help_text="Number of the part.")
+    part = serializers.IntegerField(min_value=1, max_value=LARGEST, help_text="Number of the part.")
     outcome = serializers.ChoiceField(choices=Outcome.choices)
     reason = serializers.CharField(max_length=200, required=False, allow_blank=True, default="")
 
@@ -194,7 +195,7 @@ class NewEventSerializer(serializers.Serializer[Any]):
     kind = serializers.ChoiceField(choices=EventKind.choices)
     occurred_at = serializers.DateTimeField(required=False, allow_null=True, default=None)
     lot_id = serializers.IntegerField(
-        min_value=1, max_value=2**63 - 1, required=False, allow_null=True, default=None
+        min_value=1, max_value=LARGEST, required=False, allow_null=True, default=None
     )
     quantity_ml = serializers.IntegerField(
         min_value=1, max_value=1_000_000, required=False, allow_null=True, default=None

@@ -11,17 +11,24 @@ from rest_framework.response import Response
 
 from labtrack.accounts.choices import Capability
 from labtrack.api.views import KEY, ApiView, made_status
+from labtrack.audit.services.submissions import part_key
 from labtrack.errors import NotFound, Refused
 from labtrack.usecase import use_case
+from labtrack.whole_numbers import LARGEST, whole_number
 from production.api import serializers as shapes
 from production.choices import EquipmentKind
 from production.links import read_mark
 from production.models import Build, Equipment, EquipmentEvent, Part
-from production.services.builds import PlannedPart, fail_build, finish_build, plan_build, start_build
+from production.services.builds import (
+    NO_BUILD,
+    PlannedPart,
+    fail_build,
+    finish_build,
+    plan_build,
+    start_build,
+)
 from production.services.equipment import record_event
 from production.services.outcomes import PartResult
-
-LARGEST = 2**63 - 1
 
 
 def builds() -> QuerySet[Build]:
@@ -37,7 +44,7 @@ def builds() -> QuerySet[Build]:
 def _build(number: int) -> Build:
     build = builds().filter(number=number).first() if 0 < number <= LARGEST else None
     if build is None:
-        raise NotFound("There is no build under that number.")
+        raise NotFound(NO_BUILD)
     return build
 
 
@@ -53,11 +60,6 @@ def _coded(code: str, *, field: str, kind: str) -> int:
 def _listed(view: ApiView, rows: QuerySet[Any]) -> Response:
     page = view.paginate_queryset(rows)
     return view.get_paginated_response(view.get_serializer(page, many=True).data)
-
-
-def _sub_key(key: str, part: str) -> str:
-    """A key for one of two use cases of the same request; bounded like the request's own."""
-    return f"{key[:90]}:{part}" if key else ""
 
 
 class BuildListView(ApiView):
@@ -96,7 +98,7 @@ class BuildListView(ApiView):
         with use_case():
             outcome = plan_build(
                 actor=actor,
-                key=_sub_key(key, "plan"),
+                key=part_key(key, "plan"),
                 printer_id=printer_id,
                 tank_id=tank_id,
                 filament_lot_id=wanted["filament_lot_id"],
@@ -106,7 +108,7 @@ class BuildListView(ApiView):
             if wanted["start"]:
                 start_build(
                     actor=actor,
-                    key=_sub_key(key, "start"),
+                    key=part_key(key, "start"),
                     build_id=outcome.thing.pk,
                     started_at=wanted["occurred_at"],
                 )
@@ -200,11 +202,10 @@ class PartView(ApiView):
 
     @extend_schema(operation_id="parts_retrieve")
     def get(self, request: Request, mark: str) -> Response:
-        read = ("P", int(mark)) if mark.isascii() and mark.isdigit() else read_mark(mark)
-        part = None
-        if read is not None and read[0] == "P" and 0 < read[1] <= LARGEST:
-            rows = Part.objects.select_related("build", "appliance__case")
-            part = rows.filter(number=read[1]).first()
+        read = read_mark(mark)
+        number = read[1] if read is not None and read[0] == "P" else whole_number(mark)
+        parts = Part.objects.select_related("build", "appliance__case")
+        part = parts.filter(number=number).first() if number is not None else None
         if part is None:
             raise NotFound("There is no part of that mark.")
         return Response(self.get_serializer(part).data)

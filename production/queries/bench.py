@@ -13,7 +13,7 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Subquery
 from cases.choices import MeshRole
 from cases.models import Appliance, MeshUse
 from labtrack.whole_numbers import whole_number
-from production.choices import BuildState, Outcome, PartPurpose, Step
+from production.choices import TREATMENT_STEPS, BuildState, Outcome, PartPurpose, Step
 from production.models import (
     Build,
     FormingBatch,
@@ -199,13 +199,16 @@ def preparations_to_print(search: str = "") -> QuerySet[Preparation]:
     )
 
 
+def times_name(step: Step) -> str:
+    """Under which ``parts_of_build`` counts how often a part went through the step."""
+    return f"times_{step.value.replace('-', '_')}"
+
+
 def parts_of_build(build_ids: Sequence[int]) -> QuerySet[Any]:
     """Parts with their place, appliance and how often each went through every step."""
     turns = {
-        f"times_{step.value.replace('-', '_')}": Count(
-            "treated", filter=Q(treated__run__step=step), distinct=True
-        )
-        for step in (*TREATMENT_ORDER, Step.REMOVE_SUPPORTS)
+        times_name(step): Count("treated", filter=Q(treated__run__step=step), distinct=True)
+        for step in TREATMENT_STEPS
     }
     return (
         Part.objects.filter(build__in=build_ids)

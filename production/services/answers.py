@@ -16,7 +16,7 @@ from labtrack.accounts.choices import Capability
 from labtrack.audit.services.record import record_all_created, record_change, snapshot
 from labtrack.constraints import constraint_messages
 from labtrack.errors import NotFound, Refused
-from production.choices import AnswerKind, AnswerStatus, Step
+from production.choices import TREATMENT_STEPS, AnswerKind, AnswerStatus, Step
 from production.hooks import build_changed, part_changed, piece_changed
 from production.models import (
     Answer,
@@ -42,7 +42,7 @@ TABLES: dict[str, Any] = {
 STEPS_OF_SUBJECT: dict[str, tuple[Step, ...]] = {
     "preparation": (Step.DESIGN, Step.PREPARE),
     "build": (Step.PREPARE, Step.PRINT),
-    "treatment": (Step.DRIP, Step.WASH, Step.DRY, Step.REMOVE_SUPPORTS, Step.CURE),
+    "treatment": TREATMENT_STEPS,
     "cycle": (Step.FORM,),
     "piece": (Step.INSPECT, Step.TRIM, Step.FINISH, Step.DISINFECT, Step.PACK, Step.DELIVER),
 }

@@ -32,10 +32,10 @@ def qualify_combination(
     at = settled_moment(qualified_at, field="qualified_at")
     printer = found(Printer, printer_id, "There is no printer under that number.", related=("equipment",))
     material = found(Material, material_id, "There is no material under that number.")
-    profile = required_text(profile_name, "Name the exposure profile.", field="profile_name")
-    wash = required_text(wash_program, "Name the wash programme.", field="wash_program")
-    cure = required_text(cure_program, "Name the curing programme.", field="cure_program")
-    basis = required_text(basis, "Say what shows that it works: report and date.", field="basis")
+    profile = required_text(profile_name, "Name the exposure profile.", field="profile_name", most=60)
+    wash = required_text(wash_program, "Name the wash programme.", field="wash_program", most=60)
+    cure = required_text(cure_program, "Name the curing programme.", field="cure_program", most=60)
+    basis = required_text(basis, "Say what shows that it works: report and date.", field="basis", most=300)
 
     def make() -> ProcessCombination:
         with constraint_messages(ProcessCombination):

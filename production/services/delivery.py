@@ -35,7 +35,7 @@ def deliver(
     """Hand over pieces of one case in one parcel; ``leaving`` handlers refuse what is not released."""
     actor.require(Capability.SHOP_WRITE)
     at = settled_moment(occurred_at)
-    handed_to = required_text(handed_to, "Say who took the parcel.", field="handed_to")
+    handed_to = required_text(handed_to, "Say who took the parcel.", field="handed_to", most=120)
     case = found(Case, case_id, "There is no case under that number.")
 
     def make() -> Delivery:

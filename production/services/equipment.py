@@ -76,8 +76,8 @@ def add_equipment(
     """Add one machine, tank, bath or device. A printer needs ``printer``, a tank or bath ``vessel``."""
     actor.require(Capability.EQUIPMENT)
     since = settled_moment(in_service_from, field="in_service_from")
-    code = required_text(code, "Give it a code, as on its label.", field="code").lower()
-    name = required_text(name, "Give it a name.", field="name")
+    code = required_text(code, "Give it a code, as on its label.", field="code", most=20).lower()
+    name = required_text(name, "Give it a name.", field="name", most=80)
     _check_details(kind, printer, vessel)
     payload: list[object] = [code, kind, name, note, in_service_from]
     payload += [asdict(details) for details in (printer, vessel) if details is not None]

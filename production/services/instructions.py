@@ -20,7 +20,9 @@ from labtrack.constraints import constraint_messages
 from labtrack.errors import Conflict, Refused
 from production.choices import WORK_STEPS, AnswerKind
 from production.models import InstructionItem, WorkInstruction
-from production.services.rules import required_text
+from production.services.rules import require_length, required_text
+
+LONGEST_WORD = 60
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,7 @@ def publish_instruction(
     at = settled_moment(active_from, field="active_from")
     if step not in WORK_STEPS:
         raise Refused("step-unknown", "Choose a step of the work.", field="step")
-    title = required_text(title, "Give the instruction a title.", field="title")
+    title = required_text(title, "Give the instruction a title.", field="title", most=120)
     _check_items(items)
 
     def make() -> WorkInstruction:
@@ -120,6 +122,8 @@ def _check_items(items: Sequence[ItemDraft]) -> None:
             raise Refused("kind-unknown", f"Choose the kind of answer to “{item.text}”.", field="items")
         if item.kind == AnswerKind.CHOICE and not item.choices:
             raise Refused("choices-missing", f"“{item.text}” needs words to choose from.", field="items")
+        for word in item.choices:
+            require_length(word, field="items", most=LONGEST_WORD)
         allowed = ("yes", "no") if item.kind == AnswerKind.YES_NO else item.choices
         if item.within and item.kind in (AnswerKind.CHOICE, AnswerKind.YES_NO):
             strange = [word for word in item.within if word not in allowed]

@@ -41,8 +41,8 @@ def add_material(
 ) -> Outcome[Material]:
     """Add a resin, filament, sheet or solvent. What it may be used for comes with its instructions."""
     actor.require(Capability.EQUIPMENT)
-    code = required_text(code, "Give the material a short code.", field="code").lower()
-    name = required_text(name, "Give the material a name.", field="name")
+    code = required_text(code, "Give the material a short code.", field="code", most=30).lower()
+    name = required_text(name, "Give the material a name.", field="name", most=80)
     if kind not in MaterialKind.values:
         raise Refused("kind-unknown", "Choose one of the kinds of material.", field="kind")
     if translucency and translucency not in Translucency.values:
@@ -144,7 +144,7 @@ def receive_lot(
     """Book a delivered lot, as its label says."""
     actor.require(Capability.EQUIPMENT)
     material = found(Material, material_id, NO_MATERIAL)
-    number = required_text(number, "Give the lot number on the label.", field="number")
+    number = required_text(number, "Give the lot number on the label.", field="number", most=60)
     if received_on > timezone.localdate():
         raise Refused("moment-in-future", "That day has not come yet.", field="received_on")
 

@@ -14,7 +14,7 @@ from labtrack.errors import Refused
 from production.choices import WORK_STEPS, Outcome
 from production.hooks import part_changed, piece_changed
 from production.models import Part, PartOutcome, Piece
-from production.services.rules import all_found, once_many, require_printed, written_then
+from production.services.rules import all_found, once_many, require_length, require_printed, written_then
 
 
 @dataclass(frozen=True)
@@ -147,6 +147,7 @@ def _check(step: str, results: Sequence[tuple[str, str]]) -> None:
     if step not in WORK_STEPS:
         raise Refused("step-unknown", "Choose a step of the work.", field="step")
     for outcome, reason in results:
+        require_length(reason.strip(), field="outcomes")
         if outcome not in Outcome.values:
             raise Refused("outcome-unknown", "Choose good, rework or scrapped.", field="outcomes")
         if outcome != Outcome.GOOD and not reason.strip():

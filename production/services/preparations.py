@@ -56,8 +56,10 @@ def record_preparations(
     """Record how the designs of several appliances were made ready, all in the same way."""
     actor.require(Capability.SHOP_WRITE)
     at = settled_moment(occurred_at)
-    required_text(settings.profile_name, "Name the exposure profile.", field="profile_name")
-    required_text(settings.profile_revision, "Give the profile's revision.", field="profile_revision")
+    required_text(settings.profile_name, "Name the exposure profile.", field="profile_name", most=60)
+    required_text(
+        settings.profile_revision, "Give the profile's revision.", field="profile_revision", most=20
+    )
     if settings.orientation not in Orientation.values:
         raise Refused("orientation-unknown", "Choose flat, tilted or upright.", field="orientation")
     if settings.hollow and settings.wall_mm is None:

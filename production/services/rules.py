@@ -17,11 +17,13 @@ from labtrack.accounts.actor import Actor
 from labtrack.audit.services.record import record_change, snapshot
 from labtrack.audit.services.submissions import once
 from labtrack.errors import Conflict, NotFound, Refused
-from production.choices import ContactPurpose
+from production.choices import BuildState, ContactPurpose, Outcome
 from production.models import Equipment, Hold, Lot, Material, Part, Piece
 from production.queries.materials import instructions_in_force
 
 Row = TypeVar("Row", bound=models.Model)
+
+LONGEST_REASON = 200
 
 
 def said(moment: datetime, *, time: bool = False) -> str:
@@ -38,12 +40,19 @@ def in_order(start: datetime, end: datetime, *, what: str, field: str = "finishe
         )
 
 
-def required_text(value: str, sentence: str, *, field: str) -> str:
-    """The text without blanks round it; ``Refused`` when nothing is left."""
+def required_text(value: str, sentence: str, *, field: str, most: int = LONGEST_REASON) -> str:
+    """The text without blanks round it; ``Refused`` for none, and for more than ``most`` characters."""
     text = value.strip()
     if not text:
         raise Refused("missing", sentence, field=field)
+    require_length(text, field=field, most=most)
     return text
+
+
+def require_length(text: str, *, field: str, most: int = LONGEST_REASON) -> None:
+    """``Refused`` for a longer text: a database that bounds its columns would break on it."""
+    if len(text) > most:
+        raise Refused("too-long", f"That is longer than {most} characters. Say it shorter.", field=field)
 
 
 def found(model: type[Row], pk: int, sentence: str, *, related: Sequence[str] = ()) -> Row:
@@ -228,7 +237,7 @@ def require_purpose(
 
 def require_not_scrapped(parts: Sequence[Part], at: datetime) -> None:
     for part in parts:
-        if part.outcome == "scrapped" and part.outcome_at is not None and part.outcome_at <= at:
+        if part.outcome == Outcome.SCRAPPED and part.outcome_at is not None and part.outcome_at <= at:
             raise Refused(
                 "part-scrapped", f"{part.mark} was scrapped on {said(part.outcome_at)}. Leave it out."
             )
@@ -238,7 +247,7 @@ def require_printed(parts: Sequence[Part], at: datetime) -> None:
     """``Refused`` for a part whose build had not ended at that moment."""
     for part in parts:
         ended = part.build.finished_at
-        if part.build.state not in ("finished", "failed") or ended is None:
+        if part.build.state not in (BuildState.FINISHED, BuildState.FAILED) or ended is None:
             raise Refused(
                 "part-not-printed",
                 f"{part.mark} is in {part.build.label}, which has not ended. Record its end first.",

@@ -13,13 +13,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
+from labtrack.audit.services.submissions import part_key
 from labtrack.errors import DomainError, Refused
 from labtrack.usecase import use_case
 from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from labtrack.whole_numbers import whole_number
 from production.answer_sheet import answer_sheet, answered_rows
-from production.choices import BuildState, Outcome, PartPurpose, Step
-from production.forms import FinishForm, PlanForm, PreparationForm, moment_now
+from production.choices import TREATMENT_STEPS, BuildState, Outcome, PartPurpose, Step
+from production.forms import FinishForm, PlanForm, PreparationForm
 from production.hooks import build_panels
 from production.models import Build, Preparation, Tank
 from production.queries.ages import tank_age, tank_ages
@@ -28,10 +29,12 @@ from production.queries.bench import (
     appliances_to_prepare,
     parts_of_build,
     preparations_to_print,
+    times_name,
 )
 from production.queries.instructions import standing_answers
 from production.queries.lab import held_reasons
 from production.services.builds import (
+    NO_BUILD,
     PlannedPart,
     cancel_build,
     fail_build,
@@ -43,7 +46,6 @@ from production.services.outcomes import PartResult, record_part_outcomes
 from production.services.preparations import PreparationSettings, Prepared, record_preparations
 from production.views.common import answer_sheets, by_number, posted_ids, powers, shown_panels
 
-NO_BUILD = "There is no build under that number."
 PER_PAGE = 60
 MOST_COPIES = 50
 
@@ -157,7 +159,7 @@ def _plan(request: HttpRequest, form: PlanForm) -> Build:
         if values["start_now"]:
             start_build(
                 actor=actor,
-                key=f"{key}:start" if key else "",
+                key=part_key(key, "start"),
                 build_id=build.pk,
                 resin_temp_c=values["resin_temp_c"],
             )
@@ -171,8 +173,8 @@ def _plan(request: HttpRequest, form: PlanForm) -> Build:
 def _copies(request: HttpRequest, pk: int) -> int:
     """How many of one prepared design; what is no such count is refused, never guessed."""
     text = request.POST.get(f"copies-{pk}", "1").strip()
-    count = int(text) if text.isascii() and text.isdigit() and len(text) < 4 else 0
-    if not 0 < count <= MOST_COPIES:
+    count = whole_number(text, most=MOST_COPIES)
+    if not count:
         design = Preparation.objects.filter(pk=pk).select_related("appliance__case").first()
         name = f" of {design.appliance.label}" if design else ""
         raise Refused(
@@ -258,9 +260,8 @@ def _next_steps(parts: list[Any], *, filament: bool) -> list[dict[str, Any]]:
         return []
     counted = []
     alive = [part for part in parts if part.outcome != Outcome.SCRAPPED]
-    for step in (Step.DRIP, Step.WASH, Step.DRY, Step.REMOVE_SUPPORTS, Step.CURE):
-        name = f"times_{step.value.replace('-', '_')}"
-        done = sum(1 for part in alive if getattr(part, name))
+    for step in TREATMENT_STEPS:
+        done = sum(1 for part in alive if getattr(part, times_name(step)))
         counted.append({"step": step, "done": done, "of": len(alive), "usual": step in TREATMENT_ORDER})
     return counted
 
@@ -318,7 +319,7 @@ def _record(request: HttpRequest, build: Build, form: FinishForm) -> str:
     if what in ("finish", "fail"):
         shared = {
             "actor": actor,
-            "key": f"{key}:end" if key else "",
+            "key": part_key(key, "end"),
             "build_id": build.pk,
             "finished_at": values["finished_at"],
             "outcomes": results,
@@ -332,13 +333,11 @@ def _record(request: HttpRequest, build: Build, form: FinishForm) -> str:
             finish_build(**shared)
             said.append(f"{build.label} is finished.")
     elif results:
-        record_part_outcomes(
-            actor=actor, key=f"{key}:outcomes" if key else "", step=Step.PRINT, results=results
-        )
+        record_part_outcomes(actor=actor, key=part_key(key, "outcomes"), step=Step.PRINT, results=results)
         said.append(f"{len(results)} outcomes recorded.")
     if what == "finish":
         said += _still_open(build)
-    at = build.started_at or moment_now(None)
+    at = build.started_at or timezone.now()
     sheet = answer_sheet(Step.PRINT, at, data=request.POST)
     answered = answer_sheets(request, actor, key=key, sheets=[sheet], subject="build", subject_ids=[build.pk])
     if answered:
@@ -360,5 +359,5 @@ def _results(request: HttpRequest, build: Build) -> list[PartResult]:
     for pk, outcome in build.parts.order_by("number").values_list("pk", "outcome"):
         chosen = request.POST.get(f"outcome-{pk}", "")
         if chosen and chosen != outcome:
-            results.append(PartResult(pk, chosen, request.POST.get(f"reason-{pk}", "")[:200]))
+            results.append(PartResult(pk, chosen, request.POST.get(f"reason-{pk}", "")))
     return results

@@ -10,19 +10,18 @@ from django.http import HttpRequest
 
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
+from labtrack.audit.services.submissions import part_key
 from labtrack.errors import NotFound, Refused
-from labtrack.whole_numbers import whole_number
+from labtrack.whole_numbers import LARGEST, whole_number
 from production.answer_sheet import AnswerSheet
 from production.links import read_mark
 from production.models import Build, Part, Piece
 from production.services.answers import record_answers
 
-LARGEST_NUMBER = 2**63 - 1
-
 
 def by_number(rows: Any, number: int, sentence: str) -> Any:
     """The row of that number, or ``NotFound``."""
-    row = rows.filter(number=number).first() if 0 < number <= LARGEST_NUMBER else None
+    row = rows.filter(number=number).first() if 0 < number <= LARGEST else None
     if row is None:
         raise NotFound(sentence)
     return row
@@ -89,7 +88,7 @@ def answer_sheets(
     if given:
         record_answers(
             actor=actor,
-            key=f"{key}:answers" if key else "",
+            key=part_key(key, "answers"),
             subject=subject,
             subject_ids=subject_ids,
             answers=given,

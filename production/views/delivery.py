@@ -11,10 +11,11 @@ from cases.queries import case_for, visible_cases
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound
 from labtrack.web import actor_of, add_refusal, page, posted, submission_key
+from labtrack.whole_numbers import LARGEST
 from production.forms import DeliveryForm, FitForm
 from production.models import Piece
 from production.services.delivery import answer_fit, deliver
-from production.views.common import LARGEST_NUMBER, marked_pieces
+from production.views.common import marked_pieces
 
 
 @page(Capability.SHOP_WRITE)
@@ -57,7 +58,7 @@ def fit(request: HttpRequest, number: int) -> HttpResponse:
     """What the clinic found in the mouth. Clinic staff reach the pieces of their own cases only."""
     actor = actor_of(request)
     piece = None
-    if 0 < number <= LARGEST_NUMBER:
+    if 0 < number <= LARGEST:
         rows = Piece.objects.select_related("appliance__case", "appliance__line", "delivered__delivery")
         piece = rows.filter(
             number=number, appliance__case__in=visible_cases(actor), delivered__isnull=False

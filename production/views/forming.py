@@ -16,14 +16,18 @@ from labtrack.usecase import use_case
 from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from production.answer_sheet import answer_sheet
 from production.choices import Step
-from production.forms import BatchForm, CycleForm, moment_now
+from production.forms import BatchForm, CycleForm
 from production.models import FormingBatch, FormingCycle
 from production.queries.bench import waiting_parts
 from production.queries.lab import last_settings_of_batch
-from production.services.forming import Formed, close_forming_batch, open_forming_batch, record_cycles
+from production.services.forming import (
+    NO_BATCH,
+    Formed,
+    close_forming_batch,
+    open_forming_batch,
+    record_cycles,
+)
 from production.views.common import answer_sheets, by_number, marked_parts, posted_ids, powers
-
-NO_BATCH = "There is no forming batch under that number."
 
 
 @page(Capability.SHOP_WRITE)
@@ -132,7 +136,7 @@ def _record(request: HttpRequest, found: FormingBatch, form: CycleForm, sheet: A
     cycle = Formed(
         part_id,
         values["sheet_lot"].pk,
-        occurred_at=moment_now(values["occurred_at"]),
+        occurred_at=values["occurred_at"] or timezone.now(),
         **{name: values[name] for name in names},
     )
     with use_case():

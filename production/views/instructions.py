@@ -90,7 +90,7 @@ def edit(request: HttpRequest, step: str) -> HttpResponse:
                 actor=actor_of(request),
                 key=submission_key(request),
                 step=step,
-                title=title[:120],
+                title=title,
                 caution=caution,
                 items=_drafts(rows),
                 follows_version=_whole(request.POST.get("follows", "")),
@@ -160,7 +160,7 @@ def _drafts(rows: list[EditRow]) -> list[ItemDraft]:
         drafts.append(
             ItemDraft(
                 code=(values["code"] or slugify(values["text"]))[:40],
-                text=values["text"][:200],
+                text=values["text"],
                 kind=values["kind"],
                 unit=values["unit"][:20],
                 low=_limit(values["low"], values["text"]),

@@ -11,6 +11,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound, Refused
 from labtrack.web import actor_of, add_refusal, page, posted, submission_key
+from labtrack.whole_numbers import LARGEST
 from production.forms import (
     CombinationForm,
     LotForm,
@@ -117,7 +118,7 @@ def approve(request: HttpRequest, instruction_id: int) -> HttpResponse:
 @require_safe
 def lot(request: HttpRequest, pk: int) -> HttpResponse:
     """One lot: dates, where it is, and what may be done with it."""
-    found = Lot.objects.select_related("material").filter(pk=pk).first() if pk < 2**63 else None
+    found = Lot.objects.select_related("material").filter(pk=pk).first() if pk <= LARGEST else None
     if found is None:
         raise NotFound("There is no such lot.")
     context = {

@@ -171,6 +171,8 @@ def _piece_page(request: HttpRequest, found: Piece, *, refusal: str = "", status
 @require_POST
 def piece_step(request: HttpRequest, number: int, step: str) -> HttpResponse:
     """Record one step of one piece and the answers about it, in one submission."""
+    if step not in PIECE_STEPS:
+        raise Http404
     found = _found(number)
     actor = actor_of(request)
     key = submission_key(request)
@@ -182,7 +184,11 @@ def piece_step(request: HttpRequest, number: int, step: str) -> HttpResponse:
             if what == "done":
                 record_piece_steps(actor=actor, key=key, step=step, piece_ids=[found.pk])
             sheet = answer_sheet(step, timezone.now(), data=request.POST)
-            answer_sheets(request, actor, key=key, sheets=[sheet], subject="piece", subject_ids=[found.pk])
+            answered = answer_sheets(
+                request, actor, key=key, sheets=[sheet], subject="piece", subject_ids=[found.pk]
+            )
+            if what == "answers" and not answered:
+                raise Refused("nothing-answered", "Nothing is answered. Answer at least one item.")
     except DomainError as refusal:
         return _piece_page(request, found, refusal=refusal.sentence, status=refusal.status)
     messages.success(request, f"{found.mark}: {Step(step).label.lower()} recorded.")

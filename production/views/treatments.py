@@ -15,14 +15,15 @@ from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound, Refused
 from labtrack.usecase import use_case
 from labtrack.web import actor_of, add_refusal, page, posted, submission_key
-from labtrack.whole_numbers import whole_number
+from labtrack.whole_numbers import LARGEST, whole_number
 from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import TREATMENT_STEPS, Outcome, Step
-from production.forms import RunForm, moment_now
+from production.forms import RunForm
 from production.models import Build, Part, TreatmentRun
 from production.queries.ages import bath_age, lamp_age
-from production.queries.bench import waiting_parts
+from production.queries.bench import TREATMENT_ORDER, waiting_parts
 from production.queries.instructions import standing_answers
+from production.services.builds import NO_BUILD
 from production.services.treatments import EQUIPMENT_OF_STEP, record_treatment
 from production.views.common import answer_sheets, by_number, marked_parts, posted_ids, powers
 
@@ -89,7 +90,7 @@ def _groups(request: HttpRequest, step: str) -> list[dict[str, Any]]:
     chosen = set(posted_ids(request, "part"))
     asked = whole_number(request.GET.get("build", ""))
     if asked is not None:
-        build = by_number(Build.objects.all(), asked, "There is no build under that number.")
+        build = by_number(Build.objects.all(), asked, NO_BUILD)
         parts = build.parts.exclude(outcome=Outcome.SCRAPPED).select_related("appliance__case")
         groups = [(build, list(parts.order_by("number")), request.method != "POST")]
     else:
@@ -110,7 +111,7 @@ def _record(request: HttpRequest, step: str, form: RunForm, sheet: Any) -> Treat
     values = form.cleaned_data
     ticked = posted_ids(request, "part")
     scanned = [pk for pk in marked_parts(request.POST.get("marks", "")) if pk not in ticked]
-    ended = moment_now(values["finished_at"])
+    ended = values["finished_at"] or timezone.now()
     equipment = values.get("equipment")
     with use_case():
         run = record_treatment(
@@ -143,7 +144,9 @@ def _said(run: TreatmentRun) -> str:
 def run(request: HttpRequest, pk: int) -> HttpResponse:
     """One run with its parts, the age of its bath or lamp then, and its answers, which may be completed."""
     found = (
-        TreatmentRun.objects.select_related("equipment", "by").filter(pk=pk).first() if pk < 2**63 else None
+        TreatmentRun.objects.select_related("equipment", "by").filter(pk=pk).first()
+        if pk <= LARGEST
+        else None
     )
     if found is None:
         raise NotFound("There is no such run.")
@@ -193,9 +196,10 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _next(found: TreatmentRun) -> dict[str, Any] | None:
     """The usual next step for the same build, when all parts are of one."""
-    usual = [Step.DRIP, Step.WASH, Step.DRY, Step.CURE]
     builds = set(Part.objects.filter(treated__run=found).values_list("build__number", flat=True))
-    if found.step not in usual or len(builds) != 1:
+    if found.step not in TREATMENT_ORDER or len(builds) != 1:
         return None
-    place = usual.index(Step(found.step)) + 1
-    return {"step": usual[place], "build": builds.pop()} if place < len(usual) else None
+    place = TREATMENT_ORDER.index(Step(found.step)) + 1
+    if place == len(TREATMENT_ORDER):
+        return None
+    return {"step": TREATMENT_ORDER[place], "build": builds.pop()}

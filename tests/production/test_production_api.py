@@ -47,9 +47,18 @@ def test_refusals_are_problems_with_their_sentence(shop: Shop, people: Any, api_
     assert client.post_json("/api/v1/builds/", wanted | {"parts": []}).status_code == 422
     assert client.get("/api/v1/builds/999999/").status_code == 404
     assert client.get(f"/api/v1/builds/{10**30}/").status_code == 404
-    assert client.get("/api/v1/parts/A-000001/").status_code == 404
+    for mark in ("A-000001", "nope", "0", "9" * 5_000, "²"):
+        assert client.get(f"/api/v1/parts/{mark}/").status_code == 404
     assert client.post_json("/api/v1/builds/999/end/", {}).status_code == 404
     assert not Build.objects.exists()
+
+
+def test_keys_that_differ_only_at_their_end_are_two_builds(shop: Shop, people: Any, api_client: Any) -> None:
+    client = api_client(people.technician)
+    wanted = {"printer": "printer-1", "tank": "tank-1", "parts": [{"preparation_id": shop.preparation().pk}]}
+    made = [client.post_json("/api/v1/builds/", wanted, key="k" * 99 + end) for end in "ab"]
+    assert [answer.status_code for answer in made] == [201, 201]
+    assert Build.objects.count() == 2
 
 
 def test_a_failed_build_by_a_script_scraps_its_parts(shop: Shop, people: Any, api_client: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -278,6 +279,53 @@ def test_many_pieces_are_trimmed_at_once(shop: Shop, people: Any, client_of: Any
     assert client_of(people.technician).post("/bench/work/trim/", data).status_code == 302
     assert piece.steps.count() == other.steps.count() == 1
     assert Answer.objects.filter(piece__in=[piece, other], status="within").count() == 2
+
+
+def test_an_unknown_step_of_a_piece_is_not_found_and_no_answer_is_said(
+    shop: Shop, people: Any, client_of: Any
+) -> None:
+    piece, client = shop.piece(), client_of(people.technician)
+    for what in ("done", "answers"):
+        assert client.post(f"/bench/pieces/{piece.number}/nonsense/", {"what": what}).status_code == 404
+    empty = client.post(f"/bench/pieces/{piece.number}/trim/", {"what": "answers"})
+    assert empty.status_code == 422
+    assert "Nothing is answered." in empty.content.decode()
+    assert not piece.steps.exists() and not Answer.objects.filter(piece=piece).exists()
+
+
+@pytest.mark.parametrize("typed", ["1234,5", "1\u202f234.5", "\u22121234.5"])
+def test_an_answer_takes_a_number_as_people_and_pages_write_it(
+    shop: Shop, people: Any, client_of: Any, typed: str
+) -> None:
+    build = shop.printed()
+    instruction = WorkInstruction.objects.create(
+        step="print", version=99, title="Print", active_from=shop.old, recorded_by=people.quality
+    )
+    item = instruction.items.create(position=1, code="hours", text="Lamp", kind="number", unit="h")
+    data = {"what": "answers", f"value-{item.pk}": typed}
+    answer = client_of(people.technician).post(f"/bench/builds/{build.number}/record/", data)
+    assert answer.status_code == 302
+    assert abs(build.answers.get().number or 0) == Decimal("1234.5")
+
+
+def test_a_reason_longer_than_its_column_is_refused(shop: Shop, people: Any, client_of: Any) -> None:
+    technician, long = client_of(people.technician), "x" * 201
+    build, part = shop.plan(), shop.printed().parts.get()
+    for url, data in (
+        ("/lab/holds/place/", {"held": "lot", "held_id": shop.model_lot.pk}),
+        (f"/lab/lots/{shop.model_lot.pk}/change/", {"what": "quarantine"}),
+        ("/lab/equipment/bath-1/service/", {"what": "retire"}),
+        (f"/bench/builds/{build.number}/cancel/", {}),
+        (
+            f"/bench/builds/{part.build.number}/record/",
+            {f"outcome-{part.pk}": "scrapped", f"reason-{part.pk}": long},
+        ),
+    ):
+        refused = technician.post(url, {"reason": long} | data)
+        assert refused.status_code == 422, url
+        assert "longer than 200 characters" in refused.content.decode()
+    build.refresh_from_db()
+    assert build.state == "planned" and part.outcomes.get().outcome == "good"
 
 
 def test_equipment_events_and_refusals_on_the_page(shop: Shop, people: Any, client_of: Any) -> None:
