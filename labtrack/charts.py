@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from labtrack.web import safe_cell
+from labtrack.cells import safe_cell
 
 # A table this long is shown open below its chart.
 SMALL_TABLE_ROWS = 12

@@ -44,6 +44,14 @@ class Panel:
     order: int = 100
 
 
+@dataclass(frozen=True)
+class ShownPanel:
+    """A panel that has something to say: its template and the variables for it."""
+
+    template: str
+    context: dict[str, Any]
+
+
 class Panels:
     """The panels that upper apps put on a lower app's page."""
 
@@ -56,3 +64,8 @@ class Panels:
 
     def __iter__(self) -> Iterator[Panel]:
         return iter(sorted(self._panels.values(), key=lambda panel: (panel.order, panel.name)))
+
+    def shown(self, subject: Any, request: Any) -> list[ShownPanel]:
+        """The panels that have something to say of ``subject``, filled."""
+        filled = ((panel, panel.context(subject, request)) for panel in self)
+        return [ShownPanel(panel.template, context) for panel, context in filled if context is not None]

@@ -12,6 +12,7 @@ from labtrack.environment import (
     integer,
     rate,
     secret,
+    value,
     words,
 )
 
@@ -140,7 +141,7 @@ FILE_UPLOAD_TEMP_DIR = str(FILE_STORE / "incoming")
 FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.TemporaryFileUploadHandler"]
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5_000_000
 
-REDIS_URL = os.environ.get("LABTRACK_REDIS_URL", "")
+REDIS_URL = value("LABTRACK_REDIS_URL") or ""
 if REDIS_URL:
     CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}}
 else:

@@ -15,12 +15,7 @@ from labtrack.web import page
 @page()
 def home(request: HttpRequest) -> HttpResponse:
     """What needs me now: the panels that apply to this person."""
-    panels = []
-    for panel in home_panels:
-        context = panel.context(request.user, request)
-        if context is not None:
-            panels.append({"template": panel.template, "context": context})
-    return render(request, "labtrack/home.html", {"panels": panels})
+    return render(request, "labtrack/home.html", {"panels": home_panels.shown(request.user, request)})
 
 
 @require_safe

@@ -18,6 +18,7 @@ from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.accounts.models import User
 from labtrack.audit.services.submissions import KEY_LENGTH
+from labtrack.cells import safe_cell
 from labtrack.errors import DomainError, NotFound
 
 # Session mark of an operator who took over a tablet by badge or PIN.
@@ -120,13 +121,6 @@ def posted(request: HttpRequest) -> QueryDict | None:
 class _Echo:
     def write(self, line: str) -> str:
         return line
-
-
-def safe_cell(value: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula."""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + value
-    return "" if value is None else value
 
 
 def csv_response(name: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> StreamingHttpResponse:

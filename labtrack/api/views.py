@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
+from django.db.models import QuerySet
 from drf_spectacular.utils import OpenApiParameter
 from rest_framework import status
 from rest_framework.generics import GenericAPIView
+from rest_framework.response import Response
 
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
@@ -44,3 +46,8 @@ class ApiView(GenericAPIView[Any]):
     @property
     def key(self) -> str:
         return idempotency_key(self.request)
+
+    def listed(self, rows: QuerySet[Any]) -> Response:
+        """One page of the rows, in the view's own shape."""
+        page = self.paginate_queryset(rows)
+        return self.get_paginated_response(self.get_serializer(page, many=True).data)

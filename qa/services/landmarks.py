@@ -16,9 +16,9 @@ from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.audit.services.record import record_created
 from labtrack.audit.services.submissions import Outcome, once
+from labtrack.cells import safe_cell
 from labtrack.constraints import constraint_messages
 from labtrack.errors import Refused
-from labtrack.web import safe_cell
 from qa.geometry.distances import DistanceSettings, Landmark, Span, length_along, read_sheet
 from qa.geometry.distances import LandmarkSheet as EngineSheet
 from qa.geometry.errors import GeometryError

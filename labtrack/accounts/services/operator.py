@@ -31,8 +31,9 @@ def pin_hash(pin: str) -> str:
     return make_password(pin)
 
 
-def operators() -> list[User]:
-    """Who can take over a tablet by PIN."""
+def operators(actor: Actor) -> list[User]:
+    """Who can take over a tablet by PIN; ``NotAllowed`` for who is not of the lab."""
+    _require_lab(actor)
     return list(User.objects.filter(is_active=True, role__in=LAB_ROLES).exclude(pin="").order_by("name"))
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from labtrack.accounts.actor import Actor
@@ -47,6 +47,12 @@ def digest_of(secret: str) -> str:
 def offered_scopes(actor: Actor) -> list[Capability]:
     """What ``actor`` may give to a script: never more than the own role has."""
     return [scope for scope in TOKEN_SCOPES if actor.may(scope)]
+
+
+def seen_tokens(actor: Actor) -> QuerySet[ApiToken]:
+    """One's own tokens; everybody's for who may manage people."""
+    tokens = ApiToken.objects.select_related("owner")
+    return tokens if actor.may(Capability.PEOPLE) else tokens.filter(owner=actor.user)
 
 
 def make_token(*, actor: Actor, key: str, name: str, scopes: Iterable[str], expires_at: datetime) -> NewToken:
@@ -93,8 +99,7 @@ def revoke_token(*, actor: Actor, token_id: int) -> ApiToken:
     """End a token at once: one's own, or anybody's for who may manage people."""
     actor.require_password("revoking a token")
     with use_case():
-        tokens = ApiToken.objects.all() if actor.may(Capability.PEOPLE) else actor.user.tokens.all()
-        token = tokens.filter(pk=token_id).first()
+        token = seen_tokens(actor).filter(pk=token_id).first()
         if token is None:
             raise NotFound("There is no such token.")
         if token.revoked_at is None:

@@ -15,7 +15,7 @@ from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.accounts.forms import TokenForm
 from labtrack.accounts.models import ApiToken
-from labtrack.accounts.services.tokens import make_token, offered_scopes, revoke_token
+from labtrack.accounts.services.tokens import make_token, offered_scopes, revoke_token, seen_tokens
 from labtrack.errors import DomainError
 from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 
@@ -63,11 +63,8 @@ def revoke(request: HttpRequest, token_id: int) -> HttpResponse:
 
 
 def _rows(actor: Actor) -> list[dict[str, object]]:
-    seen = ApiToken.objects.select_related("owner")
-    if not actor.may(Capability.PEOPLE):
-        seen = seen.filter(owner=actor.user)
     now = timezone.now()
-    return [{"token": token, "state": _state(token, now)} for token in seen]
+    return [{"token": token, "state": _state(token, now)} for token in seen_tokens(actor)]
 
 
 def _state(token: ApiToken, now: datetime) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import secrets
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.conf import settings
-from django.db.models import F, Q
+from django.db.models import F, Q, QuerySet
 from django.utils import timezone
 
 from labtrack.jobs.choices import JobState
@@ -29,7 +29,7 @@ class Claim:
     token: str
 
 
-def _lease_end() -> Any:
+def _lease_end() -> datetime:
     return timezone.now() + timedelta(seconds=settings.JOB_LEASE_S)
 
 
@@ -108,5 +108,5 @@ def _end(claim: Claim, handler: Handler, state: JobState, sentence: str, *, log:
             handler.refused(claim.job, sentence)
 
 
-def _held(claim: Claim) -> Any:
+def _held(claim: Claim) -> QuerySet[Job]:
     return Job.objects.filter(pk=claim.job.pk, state=JobState.RUNNING, lease=claim.token)
