@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Any
 
 from django.http import HttpRequest
 from django.utils import timezone
@@ -15,13 +14,7 @@ from cases.hooks import ApplianceProgress, appliance_progress, case_panels, mesh
 from cases.models import Appliance, Case, ClinicWait, MeshUse, OrderLine
 from cases.queries import case_for, other_case_named, suggest_appliance, visible_cases, with_state
 from labtrack.accounts.actor import Actor
-from labtrack.hooks import Panels
-
-
-@dataclass(frozen=True)
-class ShownPanel:
-    template: str
-    context: dict[str, Any]
+from labtrack.hooks import ShownPanel
 
 
 @dataclass(frozen=True)
@@ -99,7 +92,7 @@ def case_page(actor: Actor, number: int, request: HttpRequest) -> CasePage:
         open_wait=next((wait for wait in waits if wait.until is None), None),
         meshes=mesh_rows(case, request, appliances),
         withdrawn=withdrawn_meshes(case),
-        panels=shown_panels(case_panels, case, request),
+        panels=case_panels.shown(case, request),
         clock=case_clock(case, waits, timezone.now()),
     )
 
@@ -141,7 +134,7 @@ def mesh_rows(case: Case, request: HttpRequest, appliances: Sequence[Appliance])
 
 def mesh_row(mesh: MeshUse, request: HttpRequest, appliances: Sequence[Appliance]) -> MeshRow:
     """One row. ``appliances`` are the case's, for an offer when the mesh belongs to none yet."""
-    panels = shown_panels(mesh_panels, mesh, request)
+    panels = mesh_panels.shown(mesh, request)
     offer = None
     if mesh.appliance_id is None:
         live = [appliance for appliance in appliances if is_live(appliance)]
@@ -153,16 +146,6 @@ def mesh_row(mesh: MeshUse, request: HttpRequest, appliances: Sequence[Appliance
         offer=offer,
         other_case=other_case_named(mesh.original_name, case_number=mesh.case.number),
     )
-
-
-def shown_panels(panels: Panels, subject: Any, request: HttpRequest) -> list[ShownPanel]:
-    """The panels that have something to say of ``subject``."""
-    shown = []
-    for panel in panels:
-        context = panel.context(subject, request)
-        if context is not None:
-            shown.append(ShownPanel(panel.template, context))
-    return shown
 
 
 def is_live(appliance: Appliance) -> bool:

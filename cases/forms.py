@@ -14,6 +14,7 @@ from cases.queries import visible_clinics
 from cases.services.order import (
     MOST_COPIES,
     MOST_DAYS,
+    MOST_LINES,
     MOST_ROUNDS,
     MOST_STAGES,
     LineOrder,
@@ -203,7 +204,7 @@ def _or(value: Any, default: Any) -> Any:
 
 
 # More lines are asked for by a button that works without scripts.
-OrderFormSet = forms.formset_factory(LineForm, extra=0, max_num=20, absolute_max=20)
+OrderFormSet = forms.formset_factory(LineForm, extra=0, max_num=MOST_LINES, absolute_max=MOST_LINES)
 
 
 def ordered_lines(lines: forms.BaseFormSet) -> list[LineOrder]:  # type: ignore[type-arg]  # not generic when run

@@ -234,7 +234,7 @@ def other_case_named(name: str, *, case_number: int) -> str:
     """The label of another case that a file name spells, as in C-00012_upper.stl; empty when none."""
     spelled = {int(digits) for digits in re.findall(r"(?<![a-z])c-(\d{1,9})(?!\d)", name.lower())}
     others = sorted(spelled - {case_number})
-    return f"C-{others[0]:05d}" if others else ""
+    return Case(number=others[0]).label if others else ""
 
 
 def suggest_appliance(name: str, appliances: Sequence[Appliance], *, case_number: int) -> Appliance | None:

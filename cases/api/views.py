@@ -68,7 +68,7 @@ class ClinicListView(ApiView):
 
     @extend_schema(operation_id="clinics_list")
     def get(self, request: Request) -> Response:
-        return _listed(self, self.get_queryset())
+        return self.listed(self.get_queryset())
 
 
 class ClinicView(ApiView):
@@ -110,7 +110,7 @@ class CaseListView(ApiView):
         if "number" in wanted:
             number = case_number(wanted["number"])
             cases = cases.filter(number=number) if number is not None else cases.none()
-        return _listed(self, cases)
+        return self.listed(cases)
 
     @extend_schema(
         operation_id="cases_create",
@@ -161,7 +161,7 @@ class ApplianceListView(ApiView):
     @extend_schema(operation_id="cases_appliances_list")
     def get(self, request: Request, number: int) -> Response:
         case = case_for(self.actor, number)
-        return _listed(self, _appliances(self, case))
+        return self.listed(_appliances(self, case))
 
     @extend_schema(
         operation_id="cases_appliances_create",
@@ -202,7 +202,7 @@ class MeshListView(ApiView):
             meshes = meshes.filter(role=asked.validated_data["role"])
         if "sha256" in asked.validated_data:
             meshes = meshes.filter(blob__sha256=asked.validated_data["sha256"].lower())
-        return _listed(self, meshes)
+        return self.listed(meshes)
 
     @extend_schema(
         operation_id="cases_meshes_create",
@@ -302,11 +302,6 @@ class MeshView(ApiView):
         if mesh.case.number != number:
             raise NotFound("This case has no such mesh.")
         return Response(self.get_serializer(mesh).data)
-
-
-def _listed(view: ApiView, rows: QuerySet[Any]) -> Response:
-    page = view.paginate_queryset(rows)
-    return view.get_paginated_response(view.get_serializer(page, many=True).data)
 
 
 def _appliances(view: ApiView, case: Case) -> QuerySet[Appliance]:

@@ -10,7 +10,15 @@ from cases.hooks import case_voiding
 from cases.models import Case
 from cases.moments import settled_moment
 from cases.queries import case_for, clinic_for
-from cases.services.order import LineOrder, checked_line, line_payload, locked_case, write_line
+from cases.services.order import (
+    MOST_LINES,
+    LineOrder,
+    checked_line,
+    given_reason,
+    line_payload,
+    locked_case,
+    write_line,
+)
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.audit.services.numbers import next_number
@@ -22,7 +30,6 @@ from labtrack.usecase import use_case
 
 # No spaces: a code written like a name is refused before it is stored.
 _PATIENT_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,39}", re.ASCII)
-MOST_LINES = 20
 
 
 def log_case(
@@ -114,11 +121,7 @@ def void_case(
 ) -> Outcome[Case]:
     """Take a case out of the work. Its number stays used and everything recorded stays readable."""
     actor.require(Capability.CASES_WRITE)
-    reason = reason.strip()
-    if not reason or len(reason) > 200:
-        raise Refused(
-            "reason-missing", "Say why the case is voided, in up to 200 characters.", field="reason"
-        )
+    reason = given_reason(reason, "Say why the case is voided.")
     moment = settled_moment(occurred_at)
     case_for(actor, case_number)
 

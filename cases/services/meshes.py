@@ -16,7 +16,7 @@ from cases.models import Appliance, Blob, MeshUse
 from cases.moments import settled_moment
 from cases.queries import appliance_for, case_for, mesh_for
 from cases.services.file_store import Received, blob_row, land
-from cases.services.order import locked_case
+from cases.services.order import given_reason, locked_case
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.audit.services.record import record_created, save_recorded
@@ -26,7 +26,6 @@ from labtrack.errors import Conflict, NotAllowed, NotFound, Refused
 from labtrack.usecase import use_case
 
 LONGEST_NAME = 200
-LONGEST_REASON = 200
 # What says whether a mesh is in use still.
 _STANDING = ("replaced_by", "withdrawn_at")
 _SHA256 = re.compile(r"[0-9a-fA-F]{64}")
@@ -164,23 +163,12 @@ def restate_mesh(
     )
 
 
-def set_unit(*, actor: Actor, key: str, mesh_id: int, unit: str) -> Outcome[MeshUse]:
-    """Say what unit an attached mesh's numbers are in."""
-    return restate_mesh(actor=actor, key=key, mesh_id=mesh_id, unit=unit)
-
-
 def withdraw_mesh(
     *, actor: Actor, key: str, mesh_id: int, reason: str, occurred_at: datetime | None = None
 ) -> Outcome[MeshUse]:
     """Take a file that does not belong here out of use. It and its checks stay readable, with the reason."""
     actor.require(Capability.CASES_WRITE)
-    reason = reason.strip()
-    if not reason or len(reason) > LONGEST_REASON:
-        raise Refused(
-            "reason-missing",
-            f"Say why the file is withdrawn, in up to {LONGEST_REASON} characters.",
-            field="reason",
-        )
+    reason = given_reason(reason, "Say why the file is withdrawn.")
     moment = settled_moment(occurred_at)
     mesh = mesh_for(actor, mesh_id)
 

@@ -22,10 +22,12 @@ from labtrack.audit.services.submissions import Outcome, once
 from labtrack.constraints import constraint_messages
 from labtrack.errors import Conflict, NotAllowed, Refused
 
+MOST_LINES = 20
 MOST_STAGES = 99
 MOST_COPIES = 10
 MOST_ROUNDS = 20
 MOST_DAYS = 3650
+LONGEST_REASON = 200
 
 
 @dataclass(frozen=True)
@@ -206,27 +208,12 @@ def aligner_series(*, upper: int, lower: int, templates: bool = False, **shared:
     return (template, series)
 
 
-def order_aligner_series(
-    *,
-    actor: Actor,
-    key: str,
-    case_number: int,
-    upper: int,
-    lower: int,
-    templates: bool = False,
-    **shared: Any,
-) -> Outcome[OrderLine]:
-    """Order a whole series in one go; returns the aligners' line."""
-    lines = aligner_series(upper=upper, lower=lower, templates=templates, **shared)
-    return add_order_lines(actor=actor, key=key, case_number=case_number, lines=lines)
-
-
 def cancel_appliance(
     *, actor: Actor, key: str, appliance_id: int, reason: str, occurred_at: datetime | None = None
 ) -> Outcome[Appliance]:
     """Say that an appliance is not wanted any more. It stays on record, with the reason."""
     actor.require(Capability.CASES_WRITE)
-    reason = _reason(reason, "Say why it is cancelled.")
+    reason = given_reason(reason, "Say why it is cancelled.")
     moment = settled_moment(occurred_at)
     appliance = appliance_for(actor, appliance_id)
 
@@ -256,7 +243,7 @@ def remake_appliance(*, actor: Actor, key: str, appliance_id: int, reason: str) 
     actor.require(Capability.CASES_WRITE)
     if not actor.user.is_lab:
         raise NotAllowed("lab-only", "The lab orders remakes. Tell it what does not fit.")
-    reason = _reason(reason, "Say why it is made again.")
+    reason = given_reason(reason, "Say why it is made again.")
     appliance = appliance_for(actor, appliance_id)
 
     def make() -> Appliance:
@@ -288,10 +275,11 @@ def remake_appliance(*, actor: Actor, key: str, appliance_id: int, reason: str) 
     )
 
 
-def _reason(reason: str, sentence: str) -> str:
+def given_reason(reason: str, sentence: str) -> str:
+    """The reason without blanks round it; ``Refused`` with ``sentence`` when there is none."""
     reason = reason.strip()
     if not reason:
         raise Refused("reason-missing", sentence, field="reason")
-    if len(reason) > 200:
-        raise Refused("reason-too-long", "A reason takes up to 200 characters.", field="reason")
+    if len(reason) > LONGEST_REASON:
+        raise Refused("reason-too-long", f"A reason takes up to {LONGEST_REASON} characters.", field="reason")
     return reason

@@ -11,9 +11,11 @@ from django.views.decorators.http import require_http_methods
 
 from cases.forms import CaseForm, LineForm, OrderFormSet, ordered_lines
 from cases.services.log_case import log_case
+from cases.services.order import MOST_LINES
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError
 from labtrack.web import actor_of, add_refusal, page, submission_key
+from labtrack.whole_numbers import whole_number
 
 PREFIX = "lines"
 
@@ -53,10 +55,8 @@ def _with_another_line(request: HttpRequest) -> tuple[CaseForm, Any]:
     """The form as it was typed so far, not judged yet, with one more line."""
     actor = actor_of(request)
     typed = {name: request.POST[name] for name in CaseForm(actor=actor).fields if name in request.POST}
-    try:
-        count = min(max(int(request.POST.get(f"{PREFIX}-TOTAL_FORMS", 0)), 0), 19)
-    except ValueError:
-        count = 0
+    # One fewer than an order takes: the new one comes behind them.
+    count = min(whole_number(request.POST.get(f"{PREFIX}-TOTAL_FORMS", "")) or 0, MOST_LINES - 1)
     lines = []
     for index in range(count):
         own = f"{PREFIX}-{index}-"

@@ -12,7 +12,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
 from django.views.decorators.http import require_GET, require_http_methods, require_POST, require_safe
 
-from cases.case_page import mesh_row, mesh_rows, shown_panels, withdrawn_meshes
+from cases.case_page import mesh_row, mesh_rows, withdrawn_meshes
 from cases.forms import MeshForm, ReasonForm, ReplaceForm, RestateForm
 from cases.hooks import mesh_panels
 from cases.models import Appliance, Case, MeshUse
@@ -329,7 +329,7 @@ def _render_mesh(request: HttpRequest, subject: MeshUse, *, status: int = 200, *
     offer = None
     if subject.appliance_id is None:
         offer = suggest_appliance(subject.original_name, appliances, case_number=subject.case.number)
-    panels = shown_panels(mesh_panels, subject, request)
+    panels = mesh_panels.shown(subject, request)
     context: dict[str, Any] = {
         "mesh": subject,
         "case": subject.case,

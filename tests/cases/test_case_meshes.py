@@ -16,8 +16,8 @@ from cases.services.meshes import (
     assign_mesh,
     clean_name,
     replace_mesh,
+    restate_mesh,
     reuse_mesh,
-    set_unit,
     withdraw_mesh,
 )
 from labtrack.audit.models import AuditRecord
@@ -103,17 +103,17 @@ def test_the_unit_is_corrected_by_a_new_use_that_is_judged_anew(case: Any, actor
     seen: list[MeshUse] = []
     hooks.mesh_attached.add(seen.append)
     try:
-        second = set_unit(actor=actors.clinic, key="", mesh_id=first.pk, unit="cm").thing
+        second = restate_mesh(actor=actors.clinic, key="", mesh_id=first.pk, unit="cm").thing
     finally:
         hooks.mesh_attached._handlers.remove(seen.append)
     first.refresh_from_db()
     assert (first.unit, first.replaced_by, second.unit, second.blob) == ("mm", second, "cm", first.blob)
     assert seen == [second]
     with pytest.raises(Conflict, match="already has"):
-        set_unit(actor=actors.clinic, key="", mesh_id=second.pk, unit="cm")
+        restate_mesh(actor=actors.clinic, key="", mesh_id=second.pk, unit="cm")
     with pytest.raises(Conflict, match="replaced"):
-        set_unit(actor=actors.clinic, key="", mesh_id=first.pk, unit="m")
-    back = set_unit(actor=actors.clinic, key="", mesh_id=second.pk, unit="mm").thing
+        restate_mesh(actor=actors.clinic, key="", mesh_id=first.pk, unit="m")
+    back = restate_mesh(actor=actors.clinic, key="", mesh_id=second.pk, unit="mm").thing
     assert back.unit == "mm"
 
 
@@ -286,14 +286,14 @@ def test_what_is_out_of_use_is_not_withdrawn_replaced_or_restated(
     case: Any, actors: Any, attach: Any
 ) -> None:
     first = attach(actors.clinic, case).thing
-    second = set_unit(actor=actors.clinic, key="", mesh_id=first.pk, unit="cm").thing
+    second = restate_mesh(actor=actors.clinic, key="", mesh_id=first.pk, unit="cm").thing
     with pytest.raises(Conflict) as replaced:
         withdraw_mesh(actor=actors.clinic, key="", mesh_id=first.pk, reason="wrong")
     assert replaced.value.code == "mesh-replaced"
     withdraw_mesh(actor=actors.clinic, key="", mesh_id=second.pk, reason="wrong")
     for change in (
         lambda: withdraw_mesh(actor=actors.clinic, key="", mesh_id=second.pk, reason="wrong"),
-        lambda: set_unit(actor=actors.clinic, key="", mesh_id=second.pk, unit="mm"),
+        lambda: restate_mesh(actor=actors.clinic, key="", mesh_id=second.pk, unit="mm"),
     ):
         with pytest.raises(Conflict) as withdrawn:
             change()
@@ -301,11 +301,15 @@ def test_what_is_out_of_use_is_not_withdrawn_replaced_or_restated(
 
 
 @pytest.mark.django_db
-@pytest.mark.parametrize("reason", ["", "  ", "x" * 201])
-def test_a_file_is_not_withdrawn_without_a_reason(reason: str, case: Any, actors: Any, attach: Any) -> None:
+@pytest.mark.parametrize(
+    ("reason", "code"), [("", "reason-missing"), ("  ", "reason-missing"), ("x" * 201, "reason-too-long")]
+)
+def test_a_file_is_not_withdrawn_without_a_reason(
+    reason: str, code: str, case: Any, actors: Any, attach: Any
+) -> None:
     mesh = attach(actors.clinic, case).thing
     with pytest.raises(DomainError) as caught:
         withdraw_mesh(actor=actors.clinic, key="", mesh_id=mesh.pk, reason=reason)
-    assert caught.value.code == "reason-missing"
+    assert caught.value.code == code
     with pytest.raises(IntegrityError), transaction.atomic():
         MeshUse.objects.filter(pk=mesh.pk).update(withdrawn_at=mesh.recorded_at)

@@ -19,9 +19,9 @@ from cases.services.log_case import change_case, log_case, void_case
 from cases.services.order import (
     LineOrder,
     add_order_line,
+    add_order_lines,
     aligner_series,
     cancel_appliance,
-    order_aligner_series,
     remake_appliance,
 )
 from cases.services.waits import answer_clinic, ask_clinic
@@ -48,16 +48,8 @@ def refused(act: Any) -> DomainError:
 
 
 def test_a_series_has_arches_of_different_length_copies_and_templates(case: Any, actors: Any) -> None:
-    order_aligner_series(
-        actor=actors.clinic,
-        key="",
-        case_number=case.number,
-        upper=3,
-        lower=1,
-        copies=2,
-        round=1,
-        templates=True,
-    )
+    lines = aligner_series(upper=3, lower=1, copies=2, round=1, templates=True)
+    add_order_lines(actor=actors.clinic, key="", case_number=case.number, lines=lines)
     template, series = case.lines.order_by("position")[2:]
     assert (template.kind, series.kind) == ("attachment-template", "aligner")
     assert [a.short_label for a in template.appliances.select_related("line").order_by("-arch")] == [
