@@ -57,11 +57,6 @@ def _coded(code: str, *, field: str, kind: str) -> int:
     return found
 
 
-def _listed(view: ApiView, rows: QuerySet[Any]) -> Response:
-    page = view.paginate_queryset(rows)
-    return view.get_paginated_response(view.get_serializer(page, many=True).data)
-
-
 class BuildListView(ApiView):
     """Builds, newest first."""
 
@@ -78,7 +73,7 @@ class BuildListView(ApiView):
             rows = rows.filter(state=asked.validated_data["state"])
         if "printer" in asked.validated_data:
             rows = rows.filter(printer__equipment__code=asked.validated_data["printer"])
-        return _listed(self, rows)
+        return self.listed(rows)
 
     @extend_schema(
         operation_id="builds_create",
@@ -219,7 +214,7 @@ class EquipmentListView(ApiView):
 
     @extend_schema(operation_id="equipment_list")
     def get(self, request: Request) -> Response:
-        return _listed(self, Equipment.objects.order_by("kind", "code"))
+        return self.listed(Equipment.objects.order_by("kind", "code"))
 
 
 class EventListView(ApiView):
@@ -231,7 +226,7 @@ class EventListView(ApiView):
 
     @extend_schema(operation_id="equipment_events_list")
     def get(self, request: Request, code: str) -> Response:
-        return _listed(self, _events().filter(equipment=_equipment(code)))
+        return self.listed(_events().filter(equipment=_equipment(code)))
 
     @extend_schema(
         operation_id="equipment_events_create",

@@ -9,6 +9,7 @@ from typing import Any
 
 from django.db.models import Count, Max, Q, QuerySet
 
+from labtrack.errors import Refused
 from production.choices import EVENTS_OF_KIND, EquipmentKind, EventKind
 from production.models import Equipment, FormingBatch, FormingCycle, Hold, Lot, Material, Printer
 from production.queries.ages import (
@@ -137,6 +138,19 @@ def last_settings_of_batch(batch: FormingBatch) -> FormingCycle | None:
     """The batch's last cycle, or its machine's, to fill the next one's settings in."""
     cycles = FormingCycle.objects.select_related("sheet_lot").order_by("-occurred_at", "-pk")
     return cycles.filter(batch=batch).first() or cycles.filter(batch__machine=batch.machine_id).first()
+
+
+def labelled(text: str) -> Equipment | Lot | None:
+    """What bears this code or lot number, in any letters; ``Refused`` when lots of several materials do."""
+    equipment = Equipment.objects.filter(code__iexact=text).first()
+    if equipment is not None:
+        return equipment
+    lots = list(Lot.objects.filter(number__iexact=text).select_related("material")[:2])
+    if len(lots) > 1:
+        raise Refused(
+            "lot-unclear", f"Several materials have a lot “{text[:40]}”. Open it from its material's page."
+        )
+    return lots[0] if lots else None
 
 
 def lots_of(material: Material) -> list[Any]:

@@ -66,11 +66,9 @@ class Subject:
         """The lines about those parts, oldest first."""
         if not parts:
             return []
-        piece_of = layers.Slice(parts, self.runs, self.cycles, self.pieces)
+        chosen = layers.Slice(parts, self.runs, self.cycles, self.pieces)
         lines = [
-            line
-            for layer, direction in self.directions.items()
-            for line in LAYERS[layer](piece_of, direction)
+            line for layer, direction in self.directions.items() for line in LAYERS[layer](chosen, direction)
         ]
         return in_time_order(lines)
 

@@ -107,10 +107,10 @@ def lot_lines(lots: Iterable[Lot], direction: str) -> Iterator[TraceEvent]:
             )
 
 
-def order_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
+def order_layer(chosen: Slice, direction: str) -> Iterator[TraceEvent]:
     """Case, design and preparation of the parts."""
     seen: set[tuple[str, int]] = set()
-    rows = Part.objects.filter(pk__in=piece_of.part_ids).select_related(
+    rows = Part.objects.filter(pk__in=chosen.part_ids).select_related(
         "appliance__case__clinic",
         "appliance__case__logged_by",
         "appliance__line",
@@ -165,10 +165,10 @@ def order_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
     yield from _answer_lines("preparation", [prep for kind, prep in seen if kind == "prep"], direction)
 
 
-def input_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
+def input_layer(chosen: Slice, direction: str) -> Iterator[TraceEvent]:
     """What went into the builds: contents of the tank then, what was done to it since it was filtered, the
     printer's last care before each build, or the filament's lot."""
-    builds = piece_of.builds()
+    builds = chosen.builds()
     records = tank_records([build.tank_id for build in builds if build.tank_id])
     events: dict[int, EquipmentEvent] = {}
     lots: dict[int, Lot] = {}
@@ -216,8 +216,8 @@ def _printer_care(builds: Sequence[Build], direction: str) -> Iterator[TraceEven
         yield event_line(event, direction)
 
 
-def build_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
-    builds = piece_of.builds()
+def build_layer(chosen: Slice, direction: str) -> Iterator[TraceEvent]:
+    builds = chosen.builds()
     for build in builds:
         yield from build_lines(build, direction)
     ids = [build.pk for build in builds]
@@ -255,9 +255,9 @@ def build_lines(build: Build, direction: str) -> Iterator[TraceEvent]:
         )
 
 
-def part_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
+def part_layer(chosen: Slice, direction: str) -> Iterator[TraceEvent]:
     """Outcomes, runs, answers, holds, and what upper apps know of the parts."""
-    outcomes = PartOutcome.objects.filter(part__in=piece_of.part_ids).select_related("part", "by")
+    outcomes = PartOutcome.objects.filter(part__in=chosen.part_ids).select_related("part", "by")
     for row in outcomes:
         yield TraceEvent(
             row.occurred_at,
@@ -269,16 +269,16 @@ def part_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
             row.by.name,
             "Part",
         )
-    yield from _run_lines(piece_of, direction)
-    yield from _answer_lines("part", piece_of.part_ids, direction)
-    yield from hold_lines(Q(part__in=piece_of.part_ids), direction)
-    yield from part_trace_sources.events(piece_of.parts, direction)
+    yield from _run_lines(chosen, direction)
+    yield from _answer_lines("part", chosen.part_ids, direction)
+    yield from hold_lines(Q(part__in=chosen.part_ids), direction)
+    yield from part_trace_sources.events(chosen.parts, direction)
 
 
-def _run_lines(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
+def _run_lines(chosen: Slice, direction: str) -> Iterator[TraceEvent]:
     rows = (
-        TreatedPart.objects.filter(part__in=piece_of.part_ids)
-        .filter(piece_of.runs)
+        TreatedPart.objects.filter(part__in=chosen.part_ids)
+        .filter(chosen.runs)
         .select_related("run__equipment", "run__by", "part")
         .order_by("run", "part")
     )
@@ -310,10 +310,10 @@ def _run_lines(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
     yield from _answer_lines("treatment", list(runs), direction)
 
 
-def forming_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
+def forming_layer(chosen: Slice, direction: str) -> Iterator[TraceEvent]:
     rows = (
-        FormingCycle.objects.filter(part__in=piece_of.part_ids)
-        .filter(piece_of.cycles)
+        FormingCycle.objects.filter(part__in=chosen.part_ids)
+        .filter(chosen.cycles)
         .select_related("batch__machine", "part", "sheet_lot__material", "by")
     )
     cycles = list(rows)
@@ -336,16 +336,16 @@ def forming_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
     yield from _answer_lines("cycle", [cycle.pk for cycle in cycles], direction)
 
 
-def sheet_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
+def sheet_layer(chosen: Slice, direction: str) -> Iterator[TraceEvent]:
     """The lots of the sheets that were formed."""
-    cycles = FormingCycle.objects.filter(part__in=piece_of.part_ids).filter(piece_of.cycles)
+    cycles = FormingCycle.objects.filter(part__in=chosen.part_ids).filter(chosen.cycles)
     yield from lot_lines(
         Lot.objects.filter(pk__in=cycles.values("sheet_lot")).select_related("material"), direction
     )
 
 
-def piece_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
-    pieces = piece_of.found_pieces()
+def piece_layer(chosen: Slice, direction: str) -> Iterator[TraceEvent]:
+    pieces = chosen.found_pieces()
     ids = [piece.pk for piece in pieces]
     for piece in pieces:
         url = url_of(piece)
@@ -372,9 +372,9 @@ def piece_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
     yield from piece_trace_sources.events(pieces, direction)
 
 
-def delivery_layer(piece_of: Slice, direction: str) -> Iterator[TraceEvent]:
+def delivery_layer(chosen: Slice, direction: str) -> Iterator[TraceEvent]:
     """Deliveries, fit answers, and the remakes of appliances."""
-    pieces = piece_of.found_pieces()
+    pieces = chosen.found_pieces()
     ids = [piece.pk for piece in pieces]
     delivered = Piece.objects.filter(pk__in=ids, delivered__isnull=False).select_related(
         "delivered__delivery__case", "delivered__delivery__by"

@@ -12,14 +12,15 @@ from django.views.decorators.http import require_safe
 
 from cases.models import Case
 from labtrack.accounts.choices import Capability
+from labtrack.errors import Refused
 from labtrack.web import actor_of, page
 from production.choices import TREATMENT_STEPS, Step
 from production.hooks import bench_panels
 from production.links import read_mark, url_of
-from production.models import Build, Equipment, FormingBatch, Lot, Part, Piece
+from production.models import Build, FormingBatch, Part, Piece
 from production.queries import bench as queries
-from production.queries.lab import tanks_that_owe
-from production.views.common import powers, shown_panels
+from production.queries.lab import labelled, tanks_that_owe
+from production.views.shop_pages import powers
 
 TABLES = {"P": Part, "A": Piece, "B": Build, "F": FormingBatch, "C": Case}
 
@@ -50,7 +51,7 @@ def bench(request: HttpRequest) -> HttpResponse:
         "runs": TREATMENT_STEPS,
         # What was not found stays in the box to be put right.
         "mark": request.GET.get("mark", "")[:60],
-        "panels": shown_panels(bench_panels, None, request),
+        "panels": bench_panels.shown(None, request),
         **powers(actor_of(request)),
     }
     return render(request, "production/bench.html", context)
@@ -75,12 +76,13 @@ def go(request: HttpRequest) -> HttpResponse:
         thing = table._default_manager.filter(number=mark[1]).first()
         if thing is not None:
             return redirect(url_of(thing))
-    equipment = Equipment.objects.filter(code__iexact=text).first()
-    if equipment is not None:
-        return redirect(url_of(equipment))
-    lots = list(Lot.objects.filter(number__iexact=text)[:2])
-    if len(lots) == 1:
-        return redirect(url_of(lots[0]))
+    try:
+        labelled_thing = labelled(text)
+    except Refused as refusal:
+        messages.error(request, refusal.sentence)
+        return _with_mark(text)
+    if labelled_thing is not None:
+        return redirect(url_of(labelled_thing))
     if mark is not None:
         name = table._meta.verbose_name
         messages.error(request, f"There is no {name} “{text[:40]}”. Compare the number with the label.")
@@ -90,6 +92,10 @@ def go(request: HttpRequest) -> HttpResponse:
             f"Nothing bears the mark “{text[:40]}”. Marks look like P-000123 (part), A-000123 (piece), "
             "B-00012 (build), F-00012 (forming batch) or C-00012 (case); equipment and lots by their label.",
         )
-    return redirect(
-        f"{reverse('production:bench')}?{urlencode({'mark': text})}" if text else "production:bench"
-    )
+    return _with_mark(text)
+
+
+def _with_mark(text: str) -> HttpResponse:
+    """Back to the bench, with what was typed still in the box."""
+    bench_url = reverse("production:bench")
+    return redirect(f"{bench_url}?{urlencode({'mark': text})}" if text else bench_url)

@@ -44,7 +44,7 @@ from production.services.builds import (
 )
 from production.services.outcomes import PartResult, record_part_outcomes
 from production.services.preparations import PreparationSettings, Prepared, record_preparations
-from production.views.common import answer_sheets, by_number, posted_ids, powers, shown_panels
+from production.views.shop_pages import answer_sheets, by_number, posted_ids, powers
 
 PER_PAGE = 60
 MOST_COPIES = 50
@@ -245,7 +245,7 @@ def _build_page(
         ],
         "held": held_reasons("build", [build.pk]).get(build.pk, ""),
         "held_parts": held_reasons("part", [part.pk for part in parts]),
-        "panels": shown_panels(build_panels, build, request),
+        "panels": build_panels.shown(build, request),
         **powers(actor),
     }
     return render(request, "production/build.html", context, status=status)

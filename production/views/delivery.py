@@ -12,10 +12,11 @@ from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound
 from labtrack.web import actor_of, add_refusal, page, posted, submission_key
 from labtrack.whole_numbers import LARGEST
+from production.choices import Outcome
 from production.forms import DeliveryForm, FitForm
 from production.models import Piece
 from production.services.delivery import answer_fit, deliver
-from production.views.common import marked_pieces
+from production.views.shop_pages import marked_pieces
 
 
 @page(Capability.SHOP_WRITE)
@@ -45,7 +46,7 @@ def hand_over(request: HttpRequest, number: int) -> HttpResponse:
             return redirect("cases:case", number=number)
     pieces = (
         Piece.objects.filter(appliance__case=case, delivered__isnull=True)
-        .exclude(outcome="scrapped")
+        .exclude(outcome=Outcome.SCRAPPED)
         .select_related("appliance__case", "appliance__line")
     )
     context = {"case": case, "form": form, "pieces": pieces}

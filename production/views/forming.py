@@ -27,7 +27,7 @@ from production.services.forming import (
     open_forming_batch,
     record_cycles,
 )
-from production.views.common import answer_sheets, by_number, marked_parts, posted_ids, powers
+from production.views.shop_pages import answer_sheets, by_number, marked_parts, posted_ids, powers
 
 
 @page(Capability.SHOP_WRITE)

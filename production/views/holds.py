@@ -14,7 +14,7 @@ from labtrack.whole_numbers import whole_number
 from production.links import url_of
 from production.queries.lab import lifted_holds, open_holds
 from production.services.holds import lift_hold, place_hold
-from production.views.common import powers
+from production.views.shop_pages import powers
 
 
 @page(Capability.SHOP_READ)

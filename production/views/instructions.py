@@ -22,7 +22,7 @@ from production.choices import WORK_STEPS, AnswerKind, Step
 from production.models import InstructionItem, WorkInstruction
 from production.queries.instructions import instruction_in_use, instructions_in_use
 from production.services.instructions import ItemDraft, publish_instruction
-from production.views.common import powers
+from production.views.shop_pages import powers
 
 SPARE_ROWS = 4
 

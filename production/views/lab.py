@@ -28,9 +28,14 @@ from production.services.equipment import (
     retire_equipment,
     return_equipment,
 )
-from production.views.common import powers, shown_panels
+from production.views.shop_pages import powers
 
 PER_PAGE = 40
+CAUTIONS: dict[str, str] = {
+    EquipmentKind.TANK: "resin",
+    EquipmentKind.WASH_BATH: "solvent",
+    EquipmentKind.CURING_UNIT: "uv",
+}
 
 
 @page(Capability.SHOP_READ)
@@ -46,7 +51,7 @@ def lab(request: HttpRequest) -> HttpResponse:
         "groups": [group for group in groups if group["rows"]],
         "retired": retired,
         "holds": len(open_holds()),
-        "panels": shown_panels(lab_panels, None, request),
+        "panels": lab_panels.shown(None, request),
         **powers(actor_of(request)),
     }
     return render(request, "production/lab.html", context)
@@ -133,14 +138,10 @@ def equipment(request: HttpRequest, code: str) -> HttpResponse:
         "page_obj": Paginator(events_of(found), PER_PAGE).get_page(request.GET.get("page")),
         "reason": ReasonForm(),
         "held": held_reasons("equipment", [found.pk]).get(found.pk, ""),
-        "caution": "resin" if kind == EquipmentKind.TANK else _caution(kind),
+        "caution": CAUTIONS.get(kind, ""),
         **powers(actor),
     }
     return render(request, "production/equipment.html", context, status=status)
-
-
-def _caution(kind: str) -> str:
-    return {EquipmentKind.WASH_BATH.value: "solvent", EquipmentKind.CURING_UNIT.value: "uv"}.get(kind, "")
 
 
 def _record(request: HttpRequest, found: Equipment, values: dict[str, Any]) -> Any:

@@ -25,7 +25,7 @@ from production.queries.materials import instructions_in_force
 from production.queries.trace import stays_of
 from production.services import combinations as combination_services
 from production.services import materials as services
-from production.views.common import powers
+from production.views.shop_pages import powers
 
 
 @page(Capability.SHOP_READ)

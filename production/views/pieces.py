@@ -30,8 +30,8 @@ from production.services.outcomes import (
     record_part_outcomes,
     record_piece_outcomes,
 )
-from production.services.pieces import make_pieces_from_parts, record_piece_steps
-from production.views.common import answer_sheets, by_number, marked_pieces, posted_ids, powers, shown_panels
+from production.services.pieces import make_pieces_from_parts, part_of, record_piece_steps
+from production.views.shop_pages import answer_sheets, by_number, marked_pieces, posted_ids, powers
 
 PIECE_RELATED = (
     "appliance__case",
@@ -93,7 +93,7 @@ def part(request: HttpRequest, number: int) -> HttpResponse:
         "answers": answered_rows(standing_answers("part", [found.pk])),
         "held": held_reasons("part", [found.pk]).get(found.pk, "")
         or held_reasons("build", [found.build_id]).get(found.build_id, ""),
-        "panels": shown_panels(part_panels, found, request),
+        "panels": part_panels.shown(found, request),
         **powers(actor),
     }
     return render(request, "production/part.html", context, status=status)
@@ -140,7 +140,7 @@ def _piece_page(request: HttpRequest, found: Piece, *, refusal: str = "", status
     actor = actor_of(request)
     data = posted(request)
     done = list(found.steps.select_related("by"))
-    behind = found.part if found.cycle is None else found.cycle.part
+    behind = part_of(found)
     now = timezone.now()
     context = {
         "piece": found,
@@ -160,7 +160,7 @@ def _piece_page(request: HttpRequest, found: Piece, *, refusal: str = "", status
         "delivery": found.delivered.delivery if hasattr(found, "delivered") else None,
         "fit": found.fit_answers.select_related("by"),
         "held": held_reasons("piece", [found.pk]).get(found.pk, ""),
-        "panels": shown_panels(piece_panels, found, request),
+        "panels": piece_panels.shown(found, request),
         "refusal": refusal,
         **powers(actor),
     }

@@ -12,10 +12,12 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_safe
 
 from labtrack.accounts.choices import Capability
+from labtrack.errors import Refused
 from labtrack.web import csv_response, page
 from production.links import read_mark
-from production.models import Equipment, Lot
+from production.models import Equipment
 from production.queries.ages import tank_age
+from production.queries.lab import labelled
 from production.queries.trace import (
     DOWNSTREAM,
     OWN,
@@ -42,10 +44,14 @@ def home(request: HttpRequest) -> HttpResponse:
     """One box that takes any mark, code or lot number."""
     text = request.GET.get("mark", "").strip()
     if text:
-        found = _find(text)
-        if found is not None:
-            return redirect("production:trace-of", kind=found[0], ref=found[1])
-        messages.error(request, f"Nothing bears the mark “{text[:40]}”.")
+        try:
+            found = _find(text)
+        except Refused as refusal:
+            messages.error(request, refusal.sentence)
+        else:
+            if found is not None:
+                return redirect("production:trace-of", kind=found[0], ref=found[1])
+            messages.error(request, f"Nothing bears the mark “{text[:40]}”.")
     return render(request, "production/trace_home.html", {"mark": text})
 
 
@@ -53,11 +59,10 @@ def _find(text: str) -> tuple[str, str] | None:
     mark = read_mark(text)
     if mark is not None:
         return KIND_OF_LETTER[mark[0]], str(mark[1])
-    equipment = Equipment.objects.filter(code__iexact=text).first()
-    if equipment is not None:
-        return "equipment", equipment.code
-    lot = Lot.objects.filter(number__iexact=text).first()
-    return ("lot", str(lot.pk)) if lot is not None else None
+    thing = labelled(text)
+    if isinstance(thing, Equipment):
+        return "equipment", thing.code
+    return ("lot", str(thing.pk)) if thing is not None else None
 
 
 @page(Capability.SHOP_READ)

@@ -25,7 +25,7 @@ from production.queries.bench import TREATMENT_ORDER, waiting_parts
 from production.queries.instructions import standing_answers
 from production.services.builds import NO_BUILD
 from production.services.treatments import EQUIPMENT_OF_STEP, record_treatment
-from production.views.common import answer_sheets, by_number, marked_parts, posted_ids, powers
+from production.views.shop_pages import answer_sheets, by_number, marked_parts, posted_ids, powers
 
 CAUTIONS: dict[str, tuple[str, ...]] = {
     Step.DRIP: ("resin",),

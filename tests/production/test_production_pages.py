@@ -93,6 +93,14 @@ def test_a_scanned_mark_opens_its_page(shop: Shop, people: Any, client_of: Any, 
     assert response["Location"] == reverse("production:piece", args=[piece.number])
 
 
+def test_a_lot_number_of_two_materials_is_not_guessed(shop: Shop, people: Any, client_of: Any) -> None:
+    shop.lot(shop.guide_resin, shop.model_lot.number)
+    client = client_of(people.technician)
+    for url in ("/bench/go/", "/trace/"):
+        answer = client.get(url, {"mark": shop.model_lot.number}, follow=True)
+        assert "Several materials have a lot" in answer.content.decode()
+
+
 def test_an_unknown_mark_says_what_marks_look_like(shop: Shop, people: Any, client_of: Any) -> None:
     client = client_of(people.technician)
     assert client.get("/bench/go/", {"mark": "tank-1"})["Location"] == "/lab/equipment/tank-1/"

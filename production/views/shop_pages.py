@@ -14,6 +14,7 @@ from labtrack.audit.services.submissions import part_key
 from labtrack.errors import NotFound, Refused
 from labtrack.whole_numbers import LARGEST, whole_number
 from production.answer_sheet import AnswerSheet
+from production.choices import Outcome
 from production.links import read_mark
 from production.models import Build, Part, Piece
 from production.services.answers import record_answers
@@ -53,7 +54,9 @@ def marked_parts(text: str) -> list[int]:
         build = Build.objects.filter(number=number).first()
         if build is None:
             raise Refused("mark-unknown", f"There is no build B-{number:05d}.", field="marks")
-        ids += list(build.parts.exclude(outcome="scrapped").order_by("number").values_list("pk", flat=True))
+        ids += list(
+            build.parts.exclude(outcome=Outcome.SCRAPPED).order_by("number").values_list("pk", flat=True)
+        )
     return list(dict.fromkeys(ids))
 
 
@@ -104,13 +107,3 @@ def powers(actor: Actor) -> dict[str, bool]:
         "may_limit": actor.may(Capability.LIMITS),
         "may_release": actor.may(Capability.RELEASE),
     }
-
-
-def shown_panels(panels: Any, subject: Any, request: HttpRequest) -> list[dict[str, Any]]:
-    """The panels of upper apps that have something to show on this page."""
-    shown = []
-    for panel in panels:
-        context = panel.context(subject, request)
-        if context is not None:
-            shown.append({"template": panel.template, "context": context})
-    return shown
