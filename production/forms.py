@@ -13,6 +13,7 @@ from labtrack.numbers import DecimalNumber, WholeNumber
 from labtrack.whole_numbers import RowField, whole_number
 from production.choices import (
     EVENTS_OF_KIND,
+    LOT_EVENTS,
     MEASURING_KINDS,
     ContactPurpose,
     EquipmentKind,
@@ -140,6 +141,14 @@ class EquipmentForm(forms.Form):
         return values
 
 
+# Fields that only some events have; the page shows them with those.
+FIELD_OF_EVENTS = {
+    "lot": LOT_EVENTS,
+    "quantity_ml": (*LOT_EVENTS, EventKind.EMPTIED),
+    "moved_to": (EventKind.MOVED,),
+}
+
+
 class EventForm(forms.Form):
     """Only what can happen to that kind of equipment is offered."""
 
@@ -180,6 +189,9 @@ class EventForm(forms.Form):
             self._drop("moved_to")
         else:
             self._drop("lot", "quantity_ml", "moved_to")
+        for name, events in FIELD_OF_EVENTS.items():
+            if name in self.fields:
+                self.fields[name].widget.attrs["data-asked-for"] = " ".join(events)
         if equipment.kind in MEASURING_KINDS:
             self.fields[
                 "value"

@@ -159,5 +159,22 @@ def test_a_refused_build_keeps_what_was_chosen(visit: Any, shop: Any) -> None:
     assert page.said == []
 
 
+def test_an_event_asks_for_what_belongs_to_it(visit: Any, shop: Any) -> None:
+    from playwright.sync_api import expect
+
+    page = visit("tessa")
+    page.goto(f"/lab/equipment/{shop.tank.code}/")
+    kind = page.get_by_label("What was done")
+    kind.select_option(label="Cleaned")
+    for label in ("Lot", "Amount (ml)", "Moved to"):
+        expect(page.get_by_label(label)).to_be_hidden()
+    kind.select_option(label="Topped up")
+    expect(page.get_by_label("Lot")).to_be_visible()
+    expect(page.get_by_label("Moved to")).to_be_hidden()
+    kind.select_option(label="Moved to a printer")
+    expect(page.get_by_label("Moved to", exact=False).last).to_be_visible()
+    assert page.said == []
+
+
 def _answer(page: Any, item: str, word: str) -> None:
     page.get_by_role("group", name=re.compile(f"^{item}")).get_by_label(word, exact=True).check()

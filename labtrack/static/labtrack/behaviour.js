@@ -109,8 +109,28 @@
     });
   }
 
+  // A field marked with kinds is shown with those kinds of the form's own choice; without scripts, always.
+  function setUpAskedFor() {
+    document.querySelectorAll("form").forEach((form) => {
+      const kind = form.elements.namedItem("kind");
+      const marked = Array.from(form.querySelectorAll("[data-asked-for]"));
+      if (!kind || marked.length === 0) {
+        return;
+      }
+      const show = () => {
+        marked.forEach((box) => {
+          const asked = box.dataset.askedFor.split(" ").includes(kind.value);
+          box.closest(".field").hidden = !asked && !box.value;
+        });
+      };
+      kind.addEventListener("change", show);
+      show();
+    });
+  }
+
   document.addEventListener("DOMContentLoaded", () => {
     setUpThemeToggle();
+    setUpAskedFor();
     setUpSubmitOnce();
     setUpCopy();
     setUpMenu();
