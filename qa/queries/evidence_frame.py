@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -14,10 +14,11 @@ from django.utils import timezone
 from production.choices import NOT_RECORDED, AnswerStatus, MaterialKind
 from production.models import Build, Material
 from qa.choices import EvidenceUnit
-from qa.history_columns import numbers
+from qa.history_columns import unpacked
 from qa.models import DefectKind, FormedPieceRow, HistoryImport, HistoryRows, PrintAttempt
+from qa.statistics.columns import Column, Levels
 from qa.statistics.evidence import is_contamination
-from qa.statistics.history import NUMBERS, STEP
+from qa.statistics.history import STEP
 
 ANSWERS = {
     AnswerStatus.WITHIN.value: "yes",
@@ -171,33 +172,42 @@ def _imported_frames(unit: EvidenceUnit, since: date | None) -> Iterator[pd.Data
 
 
 def _imported_chunk(columns: dict[str, Any], history: int, unit: EvidenceUnit) -> pd.DataFrame:
-    n = len(columns["part"])
+    read = unpacked(columns)
+    n = len(read["part"])
     made: dict[str, Any] = {}
-    for name, values in columns.items():
-        if name == "printed_at":
-            moments = [_local(datetime.fromisoformat(value)) for value in values]
-            made[name] = pd.to_datetime(pd.Series(moments, dtype=object))
-        elif name in NUMBERS:
-            made[name] = numbers(values)
+    for name, column in read.items():
+        if not isinstance(column, Levels):
+            made[name] = column
+        elif name == "printed_at":
+            made[name] = pd.to_datetime(pd.Series(column.mapped(_local), dtype=object))
         elif name == "defects":
-            made[name] = pd.Series([";".join(v) if v else None for v in values], dtype="object")
+            made[name] = pd.Series(column.mapped(lambda some: ";".join(some) if some else None), dtype=object)
+        elif name == "build":
+            # Builds of different files are different builds, whatever they are called.
+            names = column.mapped(lambda build: f"{history}:{build}" if build else None)
+            made[name] = pd.Series(names, dtype=object)
         else:
-            made[name] = pd.Series(values, dtype="object")
-    if "build" in made:
-        # Builds of different files are different builds, whatever they are called.
-        made["build"] = pd.Series([f"{history}:{v}" if v else None for v in columns["build"]], dtype="object")
+            made[name] = pd.Series(column.values(), dtype=object)
     made["lost"] = made["outcome"] == "scrapped"
     made["mature"] = np.ones(n, dtype=bool)
-    origins, finds = columns.get("step_of_origin", [None] * n), columns.get("step_found", [None] * n)
-    made["flaws"] = [
-        [(name, origin or "", found or "") for name in names or ()]
-        for names, origin, found in zip(columns.get("defects", [None] * n), origins, finds, strict=True)
-    ]
+    made["flaws"] = _imported_flaws(read, n)
     frame = pd.DataFrame(made)
     if unit == EvidenceUnit.PIECE:
         formed = [name for name in FORMING if name in frame.columns]
         frame = frame[frame[formed].notna().any(axis=1)] if formed else frame.iloc[:0]
     return frame
+
+
+def _imported_flaws(read: Mapping[str, Column], n: int) -> list[list[tuple[str, str, str]]]:
+    """Each row's defects with the steps of their origin and of their finding."""
+    some, origins, finds = (
+        column.values() if isinstance(column := read.get(name), Levels) else [None] * n
+        for name in ("defects", "step_of_origin", "step_found")
+    )
+    return [
+        [(defect, str(origin or ""), str(found or "")) for defect in cast("tuple[str, ...]", names or ())]
+        for names, origin, found in zip(some, origins, finds, strict=True)
+    ]
 
 
 def _local(moment: datetime) -> datetime:

@@ -7,11 +7,12 @@ a history of a hundred thousand parts is no more than seconds of work.
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
-from functools import partial
-from typing import Any
+from functools import cache, partial
+from itertools import chain
+from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -24,10 +25,11 @@ from qa.choices import EvidenceSource, EvidenceUnit
 from qa.history_columns import unpacked
 from qa.models import EvidenceTally, FormedPieceRow, HistoryImport, HistoryRows, PrintAttempt
 from qa.services.tally import COLUMN_AXES, LEVEL_LENGTH, STEP_AXIS
+from qa.statistics.columns import Column, FloatArray, IntArray, Levels, number_values, spread
 from qa.statistics.evidence import is_contamination
-from qa.statistics.history import STEP
+from qa.statistics.history import NUMBERS, STEP
 
-Columns = Mapping[str, Sequence[Any]]
+Columns = Mapping[str, Column]
 Counts = npt.NDArray[np.float64]
 
 # What a column of the evidence tables can hold; the reader refuses more, by its place.
@@ -52,6 +54,8 @@ _TRUTHS = {"yes": True, "no": False}
 FORMING = ("sheet", "sheet_lot", "forming_machine")
 TALLY_CHUNK = 2_000
 MOST_REMEMBERED = 50_000
+ROWS_A_STATEMENT = 25
+MOST_PARAMETERS = 900  # fewer than any SQLite takes in one statement
 # Columns of the file as columns of the tables; texts that a file leaves out are empty there.
 _TEXTS = (
     "build", "printer", "process", "material", "lot", "colour", "translucency", "profile", "tank", "operator",
@@ -80,7 +84,16 @@ _ABSENT = {
     "source": f"'{EvidenceSource.IMPORT.value}'",
 }
 _MARKS = ("lost", "defective", "contaminated")
-Level = Callable[[Any], str | None]
+_DEFECT_COLUMNS = ("defects", "step_of_origin", "step_found")
+
+
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """One axis of the counts: a code for every row, -1 where it counts on none, and what codes stand for."""
+
+    name: str
+    codes: IntArray
+    levels: Sequence[str | None]
 
 
 class HistoryEvidence:
@@ -97,15 +110,23 @@ class HistoryEvidence:
         n = len(columns["part"])
         if n == 0:
             return
-        days = self._days(columns)
-        made = self._values(columns, n)
+        days = self._days(_told(columns, "printed_at"))
+        made = self._values(columns)
         _insert(PrintAttempt, (*_SHARED, *_OF_PART), made, self._history.pk)
-        self._count(EvidenceUnit.PART, columns, made, days, None)
+        marks = np.stack(
+            [np.ones(n), *(np.array(made.get(name, [False] * n), dtype=np.float64) for name in _MARKS)],
+            axis=1,
+        )
+        axes = list(self._axes(columns))
+        self._count(EvidenceUnit.PART, axes, days, marks)
+        self._count_defects(EvidenceUnit.PART, made, days, marks, range(n))
         formed = _formed(columns, n)
         if len(formed):
             picked = {name: [values[i] for i in formed] for name, values in made.items()}
             _insert(FormedPieceRow, (*_SHARED, *_OF_PIECE), picked, self._history.pk)
-            self._count(EvidenceUnit.PIECE, columns, made, days, formed)
+            few = [_Axis(axis.name, axis.codes[formed], axis.levels) for axis in axes]
+            self._count(EvidenceUnit.PIECE, few, Levels(days.levels, days.codes[formed]), marks[formed])
+            self._count_defects(EvidenceUnit.PIECE, made, days, marks, formed)
 
     def tally(self) -> Iterator[Callable[[], None]]:
         """What stores the counts of everything added, in batches; each is called in a transaction."""
@@ -115,7 +136,7 @@ class HistoryEvidence:
 
     def _store_cells(self, cells: list[tuple[tuple[str, date, str, str], Counts]]) -> None:
         names = ("unit", "day", "axis", "level", "parts", "lost", "defective", "contaminated")
-        day = connection.ops.adapt_datefield_value
+        day = cache(connection.ops.adapt_datefield_value)
         rows = [
             (unit, day(one), axis, level, *map(int, counts)) for (unit, one, axis, level), counts in cells
         ]
@@ -124,128 +145,133 @@ class HistoryEvidence:
         )
         _insert(EvidenceTally, ("history_id", *names), values, self._history.pk)
 
-    def _days(self, columns: Columns) -> list[date]:
-        moments = columns["printed_at"]
+    def _days(self, moments: Levels) -> Levels:
+        """The day of each row; afterwards ``_moments`` knows every moment of the chunk."""
         _bound(self._moments)
-        for value in set(moments) - self._moments.keys():
-            moment = _aware(value)
-            day = timezone.localtime(moment).date()
-            stored = connection.ops.adapt_datetimefield_value(moment)
-            self._moments[value] = (stored, day, connection.ops.adapt_datefield_value(day))
-        return [self._moments[value][1] for value in moments]
+        operations, zone = connection.ops, timezone.get_current_timezone()
+        for value in set(moments.levels) - self._moments.keys():
+            moment = _aware(cast("datetime", value))
+            day = moment.astimezone(zone).date()
+            stored = operations.adapt_datetimefield_value(moment)
+            self._moments[value] = (stored, day, operations.adapt_datefield_value(day))
+        codes, days = pd.factorize(
+            np.fromiter((self._moments[value][1] for value in moments.levels), dtype=object)
+        )
+        return Levels(list(days), codes[moments.codes])
 
-    def _values(self, columns: Columns, n: int) -> dict[str, list[Any]]:
+    def _values(self, columns: Columns) -> dict[str, list[Any]]:
         """Values of the table's columns, where the file has something to say of them."""
-        moments = [self._moments[value] for value in columns["printed_at"]]
+        moments, outcome = _told(columns, "printed_at"), _told(columns, "outcome")
         made: dict[str, list[Any]] = {
-            "label": list(columns["part"]),
-            "occurred_at": [moment[0] for moment in moments],
-            "day": [moment[2] for moment in moments],
-            "outcome": list(columns["outcome"]),
-            "lost": [value == "scrapped" for value in columns["outcome"]],
+            "label": _told(columns, "part").values(),
+            "occurred_at": moments.mapped(lambda value: self._moments[value][0]),
+            "day": moments.mapped(lambda value: self._moments[value][2]),
+            "outcome": outcome.values(),
+            "lost": outcome.mapped(lambda value: _truth(value == "scrapped")),
         }
-        for name in (*_TEXTS, *_PART_TEXTS, *_PIECE_TEXTS):
-            if name in columns:
-                made[name] = [value or "" for value in columns[name]]
-        for name, source in _RENAMED.items():
+        texts = {name: name for name in (*_TEXTS, *_PART_TEXTS, *_PIECE_TEXTS)} | _RENAMED
+        for name, source in texts.items():
             if source in columns:
-                made[name] = [value or "" for value in columns[source]]
+                made[name] = _told(columns, source).mapped(lambda value: value or "")
         for name in (*_NUMBERS, *_PART_NUMBERS, *_PIECE_NUMBERS):
             if name in columns:
-                made[name] = list(columns[name])
+                made[name] = number_values(_numbers(columns, name))
         for name in (*_WHOLE, *_PART_WHOLE, *_PIECE_WHOLE):
             if name in columns:
-                made[name] = [None if value is None else math.floor(value) for value in columns[name]]
+                made[name] = _whole_values(_numbers(columns, name))
         for name in _PART_TRUTHS:
             if name in columns:
-                made[name] = [_TRUTHS.get(value) for value in columns[name]]
+                made[name] = _told(columns, name).mapped(lambda value: _truth(_TRUTHS.get(value)))
         self._add_steps(made, columns)
-        _add_defects(made, columns, n)
+        _add_defects(made, columns)
         return made
 
     def _add_steps(self, made: dict[str, list[Any]], columns: Columns) -> None:
         names = [name for name in columns if name.startswith(STEP)]
         if not names:
             return
-        rows = list(zip(*(columns[name] for name in names), strict=True))
+        answers = [_told(columns, name) for name in names]
+        codes = np.zeros(len(answers[0]), dtype=np.int64)
+        for one in answers:
+            codes = np.unique(codes * len(one.levels) + one.codes, return_inverse=True)[1]
+        first = np.unique(codes, return_index=True)[1]
         _bound(self._steps)
-        for row in set(rows) - self._steps.keys():
+        texts = [
+            self._step_text(names, tuple(one.levels[one.codes[row]] for one in answers)) for row in first
+        ]
+        made["steps"] = spread(texts, codes)
+
+    def _step_text(self, names: list[str], answers: tuple[Any, ...]) -> str:
+        text = self._steps.get(answers)
+        if text is None:
             statuses = {
                 name.removeprefix(STEP): status
-                for name, answer in zip(names, row, strict=True)
+                for name, answer in zip(names, answers, strict=True)
                 if (status := _status(answer))
             }
-            self._steps[row] = json.dumps(statuses)
-        made["steps"] = [self._steps[row] for row in rows]
+            text = self._steps[answers] = json.dumps(statuses)
+        return text
 
-    def _count(
-        self,
-        unit: EvidenceUnit,
-        columns: Columns,
-        made: dict[str, list[Any]],
-        days: list[date],
-        at: npt.NDArray[np.int64] | None,
-    ) -> None:
-        """Add the rows ``at`` (all where None) to the cells of every axis."""
-        day_codes, day_names = pd.factorize(_picked(days, at))
-        marks = [np.ones(len(day_codes))]
-        marks += [
-            _picked(made[name], at).astype(float) if name in made else np.zeros(len(day_codes))
-            for name in _MARKS
-        ]
-        for axis, values, level_of in self._axes(columns, made):
-            codes, names = pd.factorize(_picked(values, at))
-            key = np.where(codes >= 0, day_codes * max(1, len(names)) + codes, -1)
-            used, place = np.unique(key, return_inverse=True)
-            sums = np.stack([np.bincount(place, mark) for mark in marks], axis=1)
-            levels = [level_of(name) for name in names]
+    def _count(self, unit: EvidenceUnit, axes: list[_Axis], days: Levels, marks: Counts) -> None:
+        """Add rows with their ``marks`` to the cells of every axis."""
+        weights, name = [column if column.any() else None for column in marks.T], unit.value
+        for axis in axes:
+            width = max(1, len(axis.levels))
+            on = axis.codes >= 0
+            key = days.codes * width + axis.codes
+            used, place = np.unique(key if on.all() else key[on], return_inverse=True)
+            sums = np.zeros((len(used), len(weights)))
+            for column, weight in enumerate(weights):
+                if weight is not None:
+                    sums[:, column] = np.bincount(place, weight[on], len(used))
             for cell, counts in zip(used.tolist(), sums, strict=True):
-                level = levels[cell % len(names)] if cell >= 0 else None
+                level = axis.levels[cell % width]
                 if level is not None:
-                    where = (unit.value, day_names[cell // len(names)], axis, level[:LEVEL_LENGTH])
-                    self._add(where, counts)
-        if "defects" in made:
-            self._count_defects(unit, made, days, at, np.stack(marks, axis=1))
+                    day = cast("date", days.levels[cell // width])
+                    self._add((name, day, axis.name, level[:LEVEL_LENGTH]), counts)
 
     def _add(self, where: tuple[str, date, str, str], counts: Counts) -> None:
         seen = self._cells.get(where)
         self._cells[where] = counts if seen is None else seen + counts
 
-    def _axes(
-        self, columns: Columns, made: dict[str, list[Any]]
-    ) -> Iterator[tuple[str, Sequence[Any] | npt.NDArray[Any], Level]]:
-        """Axes with a value for every row, and the level each value stands for: None counts on none."""
-        yield "all", [""] * len(made["label"]), str
-        # Builds of different files are different builds, whatever they are called.
-        build = f"{self._history.pk}:"
-        if "build" in made:
-            yield "build", made["build"], lambda name: f"{build}{name}" if name else None
+    def _axes(self, columns: Columns) -> Iterator[_Axis]:
+        """Axes with a code for every row, and the level each code stands for: None counts on none."""
+        yield _Axis("all", np.zeros(len(columns["part"]), dtype=np.int64), [""])
+        if "build" in columns:
+            # Builds of different files are different builds, whatever they are called.
+            build = _told(columns, "build")
+            names = [f"{self._history.pk}:{name}" if name else None for name in build.levels]
+            yield _Axis("build", build.codes, names)
         for axis in COLUMN_AXES:
-            if axis in made:
-                yield axis, made[axis], lambda name: name or None
-        if "days_since_filter" in made:
-            yield "tank-days", _floors(made["days_since_filter"]), lambda age: str(int(age))
-        if "builds_since_filter" in made:
-            yield "tank-builds", _floors(made["builds_since_filter"]), lambda age: str(int(age))
+            if axis in columns:
+                told = _told(columns, axis)
+                yield _Axis(axis, told.codes, [str(level) if level else None for level in told.levels])
+        for axis, name in (("tank-days", "days_since_filter"), ("tank-builds", "builds_since_filter")):
+            if name in columns:
+                codes, ages = pd.factorize(np.floor(_numbers(columns, name)))
+                yield _Axis(axis, codes, [str(int(age)) for age in ages])
         for name in columns:
             if name.startswith(STEP):
                 # No answer is a level too, so that it must not look missing.
-                answers = ["" if answer is None else answer for answer in columns[name]]
-                yield STEP_AXIS + name.removeprefix(STEP), answers, _status_level
+                answers = _told(columns, name)
+                levels = [_status(answer) or None for answer in answers.levels]
+                yield _Axis(STEP_AXIS + name.removeprefix(STEP), answers.codes, levels)
 
     def _count_defects(
         self,
         unit: EvidenceUnit,
         made: dict[str, list[Any]],
-        days: list[date],
-        at: npt.NDArray[np.int64] | None,
+        days: Levels,
         marks: Counts,
+        rows: Iterable[int],
     ) -> None:
-        rows = range(len(days)) if at is None else at
-        for place, row in enumerate(rows):
+        if "defects" not in made:
+            return
+        for row in rows:
             if made["defective"][row]:
+                day = cast("date", days.levels[days.codes[row]])
                 for label in json.loads(made["defects"][row]):
-                    self._add((unit.value, days[row], "defect", label[:LEVEL_LENGTH]), marks[place])
+                    self._add((unit.value, day, "defect", label[:LEVEL_LENGTH]), marks[row])
 
 
 def _bound(remembered: dict[Any, Any]) -> None:
@@ -254,31 +280,47 @@ def _bound(remembered: dict[Any, Any]) -> None:
         remembered.clear()
 
 
-def _picked(values: Sequence[Any] | npt.NDArray[Any], at: npt.NDArray[np.int64] | None) -> npt.NDArray[Any]:
-    array = values if isinstance(values, np.ndarray) else np.array(values, dtype=object)
-    return array if at is None else array[at]
+def _truth(value: object) -> object:
+    """The value as the database takes it soonest: SQLite's driver looks up how to store every boolean."""
+    return int(value) if isinstance(value, bool) and connection.vendor == "sqlite" else value
 
 
-def _floors(ages: Sequence[float | None]) -> npt.NDArray[np.float64]:
-    return np.floor(np.array(ages, dtype=np.float64))
+def _told(columns: Columns, name: str) -> Levels:
+    column = columns[name]
+    assert isinstance(column, Levels), name
+    return column
 
 
-def _status_level(answer: Any) -> str | None:
-    return _status(answer or None) or None
+def _numbers(columns: Columns, name: str) -> FloatArray:
+    column = columns[name]
+    assert name in NUMBERS and not isinstance(column, Levels), name
+    return column
 
 
-def _add_defects(made: dict[str, list[Any]], columns: Columns, n: int) -> None:
+def _whole_values(numbers: FloatArray) -> list[int | None]:
+    """The numbers rounded down, ``None`` where not recorded."""
+    missing = np.isnan(numbers)
+    whole = np.floor(np.where(missing, 0.0, numbers)).astype(np.int64)
+    values: list[int | None] = whole.tolist()
+    return [None if gone else value for gone, value in zip(missing.tolist(), values, strict=True)]
+
+
+def _add_defects(made: dict[str, list[Any]], columns: Columns) -> None:
     if "defects" not in columns:
         return
-    none: Sequence[Any] = [None] * n
-    origins, finds = columns.get("step_of_origin", none), columns.get("step_found", none)
-    labels = [
-        _labels(names, origin or "", found or "") if names else []
-        for names, origin, found in zip(columns["defects"], origins, finds, strict=True)
-    ]
-    made["defects"] = [json.dumps(some) if some else "[]" for some in labels]
-    made["defective"] = [bool(some) for some in labels]
-    made["contaminated"] = [any(map(_is_dirty, some)) for some in labels]
+    some = [_told(columns, name) if name in columns else None for name in _DEFECT_COLUMNS]
+    told = [one for one in some if one is not None]
+    codes = np.zeros(len(told[0]), dtype=np.int64)
+    for one in told:
+        codes = np.unique(codes * len(one.levels) + one.codes, return_inverse=True)[1]
+    first = np.unique(codes, return_index=True)[1]
+    labels = []
+    for row in first:
+        names, origin, found = (one.levels[one.codes[row]] if one is not None else None for one in some)
+        labels.append(_labels(cast("tuple[str, ...] | None", names), str(origin or ""), str(found or "")))
+    made["defects"] = spread([json.dumps(found) if found else "[]" for found in labels], codes)
+    made["defective"] = spread([_truth(bool(found)) for found in labels], codes)
+    made["contaminated"] = spread([_truth(any(map(_is_dirty, found))) for found in labels], codes)
 
 
 def rebuild_histories(report: Callable[[str], None] = lambda line: None) -> None:
@@ -310,12 +352,16 @@ def _insert(model: type[Any], names: tuple[str, ...], values: dict[str, list[Any
     rest = [name for name in names if name not in values and (name in _ABSENT or name == "history_id")]
     fixed = [str(int(history_id)) if name == "history_id" else _ABSENT[name] for name in rest]
     # Names are the model's own and fixed values are ours; every value of the file is a parameter.
-    statement = (
-        f"INSERT INTO {model._meta.db_table} ({', '.join([*given, *rest])}) "  # noqa: S608
-        f"VALUES ({', '.join([*(['%s'] * len(given)), *fixed])})"
-    )
+    start = f"INSERT INTO {model._meta.db_table} ({', '.join([*given, *rest])}) VALUES "  # noqa: S608
+    one = f"({', '.join([*(['%s'] * len(given)), *fixed])})"
+    rows = list(zip(*(values[name] for name in given), strict=True))
+    at_once = min(ROWS_A_STATEMENT, MOST_PARAMETERS // len(given))
+    whole = len(rows) - len(rows) % at_once
+    many = [tuple(chain.from_iterable(rows[i : i + at_once])) for i in range(0, whole, at_once)]
     with connection.cursor() as cursor:
-        cursor.executemany(statement, list(zip(*(values[name] for name in given), strict=True)))
+        for shape, some in ((", ".join([one] * at_once), many), (one, rows[whole:])):
+            if some:
+                cursor.executemany(start + shape, some)
 
 
 def _aware(value: datetime) -> datetime:
@@ -337,10 +383,10 @@ def _is_dirty(label: str) -> bool:
     return is_contamination(label.split("|")[0])
 
 
-def _formed(columns: Columns, n: int) -> npt.NDArray[np.int64]:
+def _formed(columns: Columns, n: int) -> IntArray:
     """Rows whose part was formed over: a sheet, its lot or a forming machine is named."""
     at = np.zeros(n, dtype=bool)
     for name in FORMING:
         if name in columns:
-            at |= np.array([bool(value) for value in columns[name]])
+            at |= np.array(_told(columns, name).mapped(bool), dtype=bool)
     return np.flatnonzero(at)

@@ -8,13 +8,19 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+import numpy as np
+import numpy.typing as npt
+
 LONGEST_CELL = 500
 LARGEST_NUMBER = 1e12
 _PLAIN = re.compile(r"[A-Za-z0-9](?:[\w ./#\-]{0,198}[\w./#\-])?", re.ASCII)
+_PLAIN_LINES = re.compile(r"(?:[A-Za-z0-9](?:[\w ./#\-]{0,198}[\w./#\-])?\n)+", re.ASCII)
+_PLAIN_NUMERALS = b"0123456789.-\n"
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2})?(?:Z|[+\-]\d{2}:\d{2})?)?")
 _FORMULA = re.compile(r"^[=@\t\r]|^[+\-].*[A-Za-z(!:]")
 _INTEGER = re.compile(r"^[+\-]?\d+$")
@@ -71,6 +77,40 @@ def read_text(text: str) -> str | None:
         raise CellRefused("holds a control character; write one line of plain text")
     refuse_formula(cell)
     return cell
+
+
+def are_plain_texts(cells: Sequence[str], *, longest: int | None = None) -> bool:
+    """Whether :func:`read_text` would give every one of ``cells`` as it is, none above ``longest``."""
+    if longest is not None and max(map(len, cells), default=0) > longest:
+        return False
+    return bool(_PLAIN_LINES.fullmatch("\n".join([*cells, ""])))
+
+
+def read_plain_numbers(
+    cells: Sequence[str], conventions: Conventions, *, smallest: float, largest: float
+) -> npt.NDArray[np.float64] | None:
+    """The cells as numbers, where each is empty or written plainly and lies within the limits.
+
+    ``None`` where any needs :func:`read_number`. Not-a-number stands for an empty cell.
+    """
+    text = "\n".join(cells)
+    if conventions.decimal_comma:
+        if "." in text or ",\n" in text or text.endswith(","):
+            return None
+        text = text.replace(",", ".")
+        cells = [cell.replace(",", ".") for cell in cells]
+    try:
+        if text.encode("ascii").translate(None, delete=_PLAIN_NUMERALS):
+            return None
+        if "" in cells:
+            cells = [cell or "nan" for cell in cells]
+        numbers = np.array(list(map(float, cells)))
+    except ValueError:
+        return None
+    known = numbers[~np.isnan(numbers)]
+    if len(known) and not smallest <= known.min() <= known.max() <= largest:
+        return None
+    return numbers
 
 
 def read_number(text: str, conventions: Conventions) -> float | None:

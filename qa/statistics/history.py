@@ -15,28 +15,29 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from itertools import islice
-from typing import IO, TYPE_CHECKING, Any, cast
+from typing import IO, Any, cast
+
+import numpy as np
+import pandas as pd
 
 from qa.statistics.cells import (
     LARGEST_NUMBER,
     CellRefused,
     Conventions,
     DayOrder,
+    are_plain_texts,
     day_order_of,
     is_decimal_comma,
     read_answer,
     read_moment,
     read_number,
+    read_plain_numbers,
     read_text,
     read_yes_no,
 )
+from qa.statistics.columns import Column, FloatArray, Levels, Value
 from qa.statistics.results import StatisticsError
-
-if TYPE_CHECKING:
-    import _csv
-
-    import pandas as pd
+from qa.statistics.table import Batch, Table
 
 MAX_ROWS = 1_000_000
 CHUNK_ROWS = 5_000
@@ -60,9 +61,7 @@ STEP = "step:"
 LONGEST_NAME = 100
 FIRST_YEAR, LAST_YEAR = 1980, 2200
 CACHED_CELLS = 20_000  # cells of one column whose reading is remembered
-_NUMERALS = str.maketrans("", "", "0123456789.-")
 
-Value = str | float | datetime | tuple[str, ...] | None
 Convert = Callable[[str], Value]
 
 
@@ -85,14 +84,14 @@ class HistoryChunk:
     """Typed columns of consecutive rows, all of one length; ``first_row`` numbers the first of them."""
 
     first_row: int
-    columns: dict[str, list[Value]]
+    columns: dict[str, Column]
 
     def __len__(self) -> int:
         return len(self.columns["part"])
 
 
 @dataclass(slots=True)
-class _Column:
+class _Place:
     """One known column: its place in the row, how to read a cell, and cells already read."""
 
     name: str
@@ -183,12 +182,12 @@ class HistoryReader:
         start = self._stream.tell()
         text = io.TextIOWrapper(self._stream, encoding=encoding, newline="", errors="replace")
         try:
-            rows, header = _table(text)
+            table, header = _table(text)
             date = header.index("printed_at") if "printed_at" in header else -1
             # A comma inside a number is common only where another mark parts the columns.
-            marked = rows.dialect.delimiter != ","
+            marked = table.delimiter != ","
             numbers = [at for at, name in enumerate(header) if name in NUMBERS] if marked else []
-            self._look_ahead(rows, date, numbers)
+            self._look_ahead(table.rows, date, numbers)
         except csv.Error:
             pass  # said with its row by the reading proper
         finally:
@@ -218,7 +217,7 @@ class HistoryReader:
             self.notes.append("Numbers are read with a decimal comma.")
 
     def _chunks(self, text: IO[str]) -> Iterator[HistoryChunk]:
-        rows, header = _table(text)
+        table, header = _table(text)
         if not header:
             self._problem(None, None, "The file is empty; its first row must name the columns.")
             return
@@ -226,26 +225,26 @@ class HistoryReader:
         if self.problems:
             return
         number = 2
-        while batch := list(islice(rows, self._chunk_rows)):
-            if self.rows + len(batch) > self._max_rows and sum(map(any, batch)) + self.rows > self._max_rows:
+        for batch in table.batches(self._chunk_rows):
+            if self.rows + batch.size > self._max_rows and self.rows + batch.filled > self._max_rows:
                 row = self._max_rows + 2
                 self._problem(row, None, f"The file holds more than {self._max_rows:,} rows; split it.")
                 return
             chunk = self._chunk(batch, number, len(header), columns)
-            number += len(batch)
+            number += batch.size
             if len(chunk):
                 self.rows += len(chunk)
                 yield chunk
         if self.rows == 0 and not self.problems:
             self._problem(None, None, "The file names its columns but holds no parts.")
 
-    def _columns(self, header: list[str]) -> list[_Column]:
+    def _columns(self, header: list[str]) -> list[_Place]:
         unknown, columns, steps = [], [], []
         for place, name in enumerate(header):
             if name and name in header[:place]:
                 self._problem(1, name, "stands twice in the header")
             elif name in KNOWN or (name.startswith(STEP) and len(name) > len(STEP)):
-                columns.append(_Column(name, place, self._bounded(name, self._converter(name))))
+                columns.append(_Place(name, place, self._bounded(name, self._converter(name))))
                 if len(name) > LONGEST_NAME:
                     self._problem(1, name[:40], f"is longer than {LONGEST_NAME} characters")
                 if name.startswith(STEP):
@@ -300,12 +299,14 @@ class HistoryReader:
             return read_yes_no
         return _needed(read_text) if name in REQUIRED else read_text
 
-    def _chunk(self, batch: list[list[str]], number: int, width: int, columns: list[_Column]) -> HistoryChunk:
-        kept, numbers = self._whole_rows(batch, number, width)
-        cells = list(zip(*kept, strict=True)) if kept else [()] * width
+    def _chunk(self, batch: Batch, number: int, width: int, columns: list[_Place]) -> HistoryChunk:
+        cells, numbers = batch.cells, cast("Sequence[int]", range(number, number + batch.size))
+        if cells is None:
+            kept, numbers = self._whole_rows(batch.rows, number, width)
+            cells = list(zip(*kept, strict=True)) if kept else [()] * width
         before = len(self.problems)
         result = {column.name: self._read(column, cells[column.place], numbers) for column in columns}
-        self._check_parts(result["part"], numbers)
+        self._check_parts(cast("Levels", result["part"]), numbers)
         self.problems[before:] = sorted(self.problems[before:], key=lambda problem: problem.row or 0)
         return HistoryChunk(numbers[0] if numbers else number, result)
 
@@ -325,17 +326,26 @@ class HistoryReader:
                 self._problem(row_number, None, f"has {count}; a cell may hold an unquoted separator")
         return kept, numbers
 
-    def _read(self, column: _Column, cells: tuple[str, ...], numbers: Sequence[int]) -> list[Value]:
-        if column.name in NUMBERS and not self._conventions.decimal_comma:
-            largest = self._largest.get(column.name, LARGEST_NUMBER)
-            plain = _plain_numbers(cells, negative=column.name not in NOT_NEGATIVE, largest=largest)
-            if plain is not None:
-                return plain
+    def _read(self, column: _Place, cells: Sequence[str], numbers: Sequence[int]) -> Column:
+        if column.name not in NUMBERS:
+            return self._levels(column, cells, numbers)
+        largest = self._largest.get(column.name, LARGEST_NUMBER)
+        smallest = 0.0 if column.name in NOT_NEGATIVE else -largest
+        plain = read_plain_numbers(cells, self._conventions, smallest=smallest, largest=largest)
+        if plain is not None:
+            return plain
+        values = self._levels(column, cells, numbers).values()
+        return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+
+    def _levels(self, column: _Place, cells: Sequence[str], numbers: Sequence[int]) -> Levels:
+        codes, distinct = pd.factorize(np.array(cells, dtype=object))
+        if column.name in TEXTS and are_plain_texts(distinct, longest=self._longest.get(column.name)):
+            return Levels(distinct.tolist(), codes)
         cache = column.cache
         if len(cache) > CACHED_CELLS:
             cache.clear()
         refused: dict[str, str] = {}
-        for cell in dict.fromkeys(cells):
+        for cell in distinct:
             if cell not in cache:
                 try:
                     cache[cell] = column.convert(cell)
@@ -345,15 +355,15 @@ class HistoryReader:
             for cell, row_number in zip(cells, numbers, strict=True):
                 if cell in refused:
                     self._problem(row_number, column.name, refused[cell])
-        return list(map(cache.get, cells))
+        return Levels([cache.get(cell) for cell in distinct], codes)
 
-    def _check_parts(self, parts: list[Value], numbers: Sequence[int]) -> None:
-        known = self._parts
-        fresh = set(parts)
+    def _check_parts(self, parts: Levels, numbers: Sequence[int]) -> None:
+        known, fresh = self._parts, set(parts.levels)
+        values = parts.values()
         if len(fresh) == len(parts) and None not in fresh and known.keys().isdisjoint(fresh):
-            known.update(zip(cast("list[str]", parts), numbers, strict=True))
+            known.update(zip(cast("list[str]", values), numbers, strict=True))
             return
-        for part, number in zip(parts, numbers, strict=True):
+        for part, number in zip(values, numbers, strict=True):
             if not isinstance(part, str):
                 continue
             first = known.setdefault(part, number)
@@ -392,40 +402,22 @@ def read_history(stream: IO[bytes], *, max_rows: int = MAX_ROWS) -> History:
 
 def history_frame(chunks: list[HistoryChunk]) -> pd.DataFrame:
     """One data frame of the chunks: numbers as floats, moments in UTC or the lab's own time, naive."""
-    import pandas as pd
-
     if not chunks:
         return pd.DataFrame({name: [] for name in REQUIRED})
     columns: dict[str, Any] = {}
     for name in chunks[0].columns:
-        values = [value for chunk in chunks for value in chunk.columns[name]]
+        parts = [chunk.columns[name] for chunk in chunks]
         if name in NUMBERS:
-            columns[name] = pd.Series(values, dtype="float64")
-        elif name == "printed_at":
-            columns[name] = pd.to_datetime(pd.Series([_naive(value) for value in values]))
+            columns[name] = pd.Series(np.concatenate(cast("list[FloatArray]", parts)), dtype="float64")
+            continue
+        told = cast("list[Levels]", parts)
+        if name == "printed_at":
+            moments = [value for part in told for value in part.mapped(_naive)]
+            columns[name] = pd.to_datetime(pd.Series(moments))
         else:
+            values = [value for part in told for value in part.values()]
             columns[name] = pd.Series(values, dtype="object")
     return pd.DataFrame(columns)
-
-
-def _plain_numbers(
-    cells: tuple[str, ...], *, negative: bool, largest: float = LARGEST_NUMBER
-) -> list[Value] | None:
-    """The cells as numbers where each is empty or plainly written with a decimal point; else ``None``."""
-    if "".join(cells).translate(_NUMERALS):
-        return None
-    try:
-        known = list(map(float, filter(None, cells)))
-    except ValueError:
-        return None
-    if known:
-        smallest, most = min(known), max(known)
-        if not ((negative or smallest >= 0) and max(-smallest, most) <= largest):
-            return None
-    if len(known) == len(cells):
-        return [*known]
-    number = iter(known)
-    return [next(number) if cell else None for cell in cells]
 
 
 def _naive(value: Value) -> datetime | None:
@@ -488,7 +480,7 @@ def _encoding(stream: IO[bytes]) -> str:
     return "utf-16" if mark.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) else "utf-8-sig"
 
 
-def _table(text: IO[str]) -> tuple[_csv.Reader, list[str]]:
+def _table(text: IO[str]) -> tuple[Table, list[str]]:
     """The rows after the header, and the header's names in lower case without spaces around."""
     line = text.readline()
     if line.lower().startswith("sep="):
@@ -501,4 +493,4 @@ def _table(text: IO[str]) -> tuple[_csv.Reader, list[str]]:
         if known > best[0]:
             best = (known, names, delimiter)
     header = best[1] if any(best[1]) else []
-    return csv.reader(text, delimiter=best[2], strict=True), header
+    return Table(text, best[2], len(header)), header

@@ -5,11 +5,12 @@ from __future__ import annotations
 import io
 from datetime import UTC, datetime
 
+import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from qa.statistics.history import History, HistoryReader, read_history
+from qa.statistics.history import History, HistoryReader, history_frame, read_history
 
 FORMULA = "row 2, column 'operator': looks like a spreadsheet formula; write the value itself"
 OPEN_DATE = "'03/04/2025' may be read day first or month first; write it as 2025-12-31"
@@ -208,7 +209,53 @@ def test_a_stream_that_cannot_seek_is_read_too() -> None:
 
 def test_moments_with_an_offset_stay_aware_in_the_chunks() -> None:
     reader = HistoryReader(io.BytesIO(f"{HEADER}\nA,2025-03-01T10:00Z,P,good\n".encode()))
-    assert next(iter(reader)).columns["printed_at"] == [datetime(2025, 3, 1, 10, tzinfo=UTC)]
+    assert next(iter(reader)).columns["printed_at"].values() == [datetime(2025, 3, 1, 10, tzinfo=UTC)]
+
+
+CELLS = [
+    "", " ", "A", "a b", "=1", "yes", "No", "na", "1", "-1", "1.5", ".5", "5.", "1,5", "5,", "1.234", "1e3",
+    "--1", "nan", "1e99", "3000000001", "good", "scrapped", "2025-03-01", "2025-03-01T10:00", "1.3.2025",
+    "2025-02-30", "\u00e9", "x" * 90, "x" * 501, "bubble", "\u00bd",
+]  # fmt: skip
+COLUMNS = ["part", "printed_at", "printer", "outcome", "layer_um", "resin_temp_c", "step:wash", "supports",
+           "defects", "comment"]  # fmt: skip
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(st.lists(st.sampled_from(CELLS), min_size=9, max_size=11), max_size=9),
+    st.sampled_from(["\n", "\r\n", "\r"]),
+    st.integers(1, 4),
+    st.sampled_from(["", "\n"]),
+)
+def test_a_file_is_read_alike_with_and_without_quotation_marks(
+    rows: list[list[str]], end: str, size: int, last: str
+) -> None:
+    table = [COLUMNS, *rows, ["B", "2025-03-01", "P", "good", "50", "20", "yes", "no", "", ""]]
+    plain = end.join(";".join(row) for row in table) + last
+    quoted = end.join(";".join(f'"{cell}"' for cell in row) for row in table) + last
+    one, two = (
+        HistoryReader(
+            io.BytesIO(text.encode()), chunk_rows=size, longest={"part": 80}, largest={"layer_um": 2e9}
+        )
+        for text in (plain, quoted)
+    )
+    chunks = [list(one), list(two)]
+    assert (one.rows, one.problems, one.notes) == (two.rows, two.problems, two.notes)
+    frames = [history_frame(some) for some in chunks]
+    pd.testing.assert_frame_equal(*frames)
+
+
+def test_decimal_commas_are_read_alike_a_cell_and_a_column_at_a_time() -> None:
+    rows = "".join(f"{i};2025-03-01;P;good;{i},5;-0,25\n" for i in range(20))
+    frame = read(f"{HEADER.replace(',', ';')};layer_um;resin_temp_c\n{rows}").frame
+    assert frame["layer_um"].tolist() == [i + 0.5 for i in range(20)]
+    assert frame["resin_temp_c"].tolist() == [-0.25] * 20
+    more = read(f"{HEADER.replace(',', ';')};layer_um;resin_temp_c\n{rows}X;2025-03-01;P;good;1.234;5,\n")
+    assert said(more) == [
+        "row 22, column 'layer_um': '1.234' may mean 1234 or 1,234",
+        "row 22, column 'resin_temp_c': '5,' is not a number",
+    ]
 
 
 @given(st.binary(max_size=400))

@@ -1,0 +1,64 @@
+"""Columns of an imported table: numbers as an array, everything else as distinct values and codes.
+
+A hundred thousand parts have some tens of printers, resins and answers: what is done once for each of
+those, and not once a part, takes no time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+Value = str | float | datetime | tuple[str, ...] | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """``codes`` (n) index ``levels``, which may hold a value more than once."""
+
+    levels: Sequence[Value]
+    codes: IntArray
+
+    def __len__(self) -> int:
+        return len(self.codes)
+
+    def values(self) -> list[Value]:
+        """The value of each row."""
+        return spread(self.levels, self.codes)
+
+    def mapped(self, change: Callable[[Any], Any]) -> list[Any]:
+        """``change`` of the value of each row, made once a level."""
+        return spread([change(level) for level in self.levels], self.codes)
+
+
+Column = Levels | FloatArray  # not-a-number where no number is recorded
+
+
+def spread(levels: Sequence[Any], codes: IntArray) -> list[Any]:
+    """The level of each code."""
+    values: list[Any] = np.fromiter(levels, dtype=object, count=len(levels))[codes].tolist()
+    return values
+
+
+def levels_of(values: Sequence[Value]) -> Levels:
+    """A column of hashable values, one a row."""
+    places = {value: place for place, value in enumerate(dict.fromkeys(values))}
+    codes = np.fromiter(map(places.__getitem__, values), dtype=np.int64, count=len(values))
+    return Levels(list(places), codes)
+
+
+def number_values(numbers: FloatArray) -> list[float | None]:
+    """The numbers as plain floats, ``None`` where not recorded."""
+    values: list[float | None] = numbers.tolist()
+    if np.isnan(numbers).any():
+        return [
+            None if value != value else value for value in values
+        ]  # only not-a-number differs from itself
+    return values
