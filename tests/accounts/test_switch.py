@@ -68,6 +68,8 @@ def test_five_wrong_pins_lock_for_five_minutes(tablet: Client, people: Any) -> N
     locked = by_pin(tablet, people.quality, PIN)
     assert locked.status_code == 429
     assert "Wait five minutes" in locked.content.decode()
+    recorded = AuditRecord.objects.get(action="operator.pin-locked")
+    assert recorded.subject_id == people.quality.pk
     until = User.objects.get(pk=people.quality.pk).pin_locked_until
     assert until is not None
     assert timedelta(minutes=4) < until - timezone.now() <= timedelta(minutes=5)
@@ -172,3 +174,4 @@ def test_pins_tried_at_the_same_time_do_not_outrun_the_lock(tablet: Client, peop
         codes = Counter(pool.map(attempt, range(tries)))
     assert len(looked_at) == FAILURES_TO_LOCK
     assert codes == {"pin-wrong": FAILURES_TO_LOCK, "pin-locked": FAILURES_TO_LOCK}
+    assert AuditRecord.objects.filter(action="operator.pin-locked").count() == 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from enum import Enum
 
 from django.contrib.auth.hashers import check_password, make_password
 from django.db.models import F, Q
@@ -62,7 +63,8 @@ def switch_by_pin(*, actor: Actor, user_id: int, pin: str) -> User:
     user = User.objects.filter(pk=user_id, is_active=True, role__in=LAB_ROLES).exclude(pin="").first()
     if user is None:
         raise Refused("operator-unknown", "Choose a name from the list.", field="operator")
-    if not _take_a_try(user):
+    found = _take_a_try(user)
+    if found is Try.LOCKED:
         raise TooMany(
             "pin-locked",
             f"The PIN of {user.name} is locked after {FAILURES_TO_LOCK} wrong tries. Wait five minutes, "
@@ -70,6 +72,8 @@ def switch_by_pin(*, actor: Actor, user_id: int, pin: str) -> User:
             field="pin",
         )
     if not check_password(pin, user.pin):
+        if found is Try.LAST:
+            _record_lock(actor, user)
         raise Refused("pin-wrong", "That is not the PIN of this person.", field="pin")
     User.objects.filter(pk=user.pk).update(pin_failures=0, pin_locked_until=None)
     _record(actor, user)
@@ -81,8 +85,16 @@ def _require_lab(actor: Actor) -> None:
         raise NotAllowed("not-allowed", "Only people of the lab switch operators on a shared tablet.")
 
 
-def _take_a_try(user: User) -> bool:
-    """Count a try before the PIN is looked at; False while locked.
+class Try(Enum):
+    """What became of a try at a PIN: one of several, the one that locks, or too late."""
+
+    TAKEN = "taken"
+    LAST = "last"
+    LOCKED = "locked"
+
+
+def _take_a_try(user: User) -> Try:
+    """Count a try before the PIN is looked at.
 
     Each count is one guarded update, so tries sent at the same time cannot outrun the limit. The last
     try locks and is still looked at. Outside any transaction that a refusal would roll back.
@@ -91,8 +103,20 @@ def _take_a_try(user: User) -> bool:
     unlocked = User.objects.filter(Q(pin_locked_until=None) | Q(pin_locked_until__lte=now), pk=user.pk)
     earlier = unlocked.filter(pin_failures__lt=FAILURES_TO_LOCK - 1)
     if earlier.update(pin_failures=F("pin_failures") + 1):
-        return True
-    return bool(unlocked.update(pin_failures=0, pin_locked_until=now + LOCK))
+        return Try.TAKEN
+    return Try.LAST if unlocked.update(pin_failures=0, pin_locked_until=now + LOCK) else Try.LOCKED
+
+
+def _record_lock(actor: Actor, user: User) -> None:
+    """Keep on record that a wrong PIN was tried so often that it locked."""
+    with use_case():
+        record_change(
+            actor=actor,
+            action="operator.pin-locked",
+            subject=user,
+            before={"locked": False},
+            after={"locked": True},
+        )
 
 
 def _record(actor: Actor, user: User) -> None:
