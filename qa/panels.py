@@ -140,7 +140,7 @@ def _lines(rows: QuerySet[PrintComparison], most: int) -> list[dict[str, Any]]:
 
 
 def part_measured(part: Part, request: HttpRequest) -> Context:
-    """Scans and calipers of a part, and the morning proof that covers it."""
+    """Scans and calipers of a part, and the check block that covers it."""
     whole = part_of_number(part.number)
     return {
         "part": part,

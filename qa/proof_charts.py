@@ -1,4 +1,4 @@
-"""Check blocks over time, per side of the block: has it changed, does it drift, is it able?"""
+"""Check blocks over time, per side of the block: has it changed, does it drift, is it capable?"""
 
 from __future__ import annotations
 
@@ -29,15 +29,15 @@ METHOD = (
 
 @dataclass(frozen=True)
 class SideCharts:
-    """The charts of one side, and what they say. ``able``: performance against the tolerance in words."""
+    """The charts of one side, and what they say. ``capable``: performance against the tolerance in words."""
 
     sentence: str
     values: Chart
     ranges: Chart
     drift_sentence: str
     drift: Chart
-    able: str
-    able_method: str
+    capable: str
+    capable_method: str
 
 
 def proof_charts(printer: Printer, rows: Sequence[MorningProof]) -> list[SideCharts]:
@@ -85,20 +85,20 @@ def _side(printer: Printer, side: Side, told: list[tuple[MorningProof, ProofValu
         f"n = {moved.n}. Exponentially weighted moving average, the newest block weighing 0.2: small lasting "
         f"shifts show here first ({moved.method.source}). A false alarm comes about every 500 points.",
     )
-    able, how = _able(errors, tolerance)
-    return SideCharts(chart.values.sentence, values, ranges, moved.sentence, drift, able, how)
+    capable, how = _capable(errors, tolerance)
+    return SideCharts(chart.values.sentence, values, ranges, moved.sentence, drift, capable, how)
 
 
-def _able(errors: list[float], tolerance_mm: float) -> tuple[str, str]:
+def _capable(errors: list[float], tolerance_mm: float) -> tuple[str, str]:
     """How the errors stand in their tolerance, and the method; a sentence where that cannot be told."""
     try:
         found = performance(errors, lower=-tolerance_mm, upper=tolerance_mm)
     except StatisticsError as error:
-        return f"Cannot tell yet whether it is able: {error.sentence}", ""
+        return f"Cannot tell yet whether it is capable: {error.sentence}", ""
     start = {
-        Verdict.CAPABLE: "Able to hold the tolerance",
-        Verdict.NOT_CAPABLE: "Not able to hold the tolerance",
-    }.get(found.verdict, "Cannot tell yet whether it is able")
+        Verdict.CAPABLE: "Capable of holding the tolerance",
+        Verdict.NOT_CAPABLE: "Not capable of holding the tolerance",
+    }.get(found.verdict, "Cannot tell yet whether it is capable")
     more = f" About {found.needed} more blocks would tell." if found.needed else ""
     return f"{start}: {found.sentence}{more}", f"{found.method.name} ({found.method.source})"
 

@@ -1,4 +1,4 @@
-"""Is the process able? Performance against tolerance with confidence bounds."""
+"""Is the process capable? Performance against tolerance with confidence bounds."""
 
 from __future__ import annotations
 

@@ -229,8 +229,8 @@ def test_a_small_lasting_shift_shows_as_drift_and_against_the_tolerance(shop: An
     # ISO 22514-2, by hand: the nearer limit less the mean, over three standard deviations.
     shown = np.array([round(error, 3) for error in errors])
     ppk = (0.1 - abs(shown.mean())) / (3 * shown.std(ddof=1))
-    assert f"Ppk {ppk:.2f}" in side.able and "Able to hold the tolerance" in side.able
-    assert "ISO 22514-2" in side.able_method
+    assert f"Ppk {ppk:.2f}" in side.capable and "Capable of holding the tolerance" in side.capable
+    assert "ISO 22514-2" in side.capable_method
 
 
 def test_few_blocks_cannot_tell_whether_a_printer_is_able(shop: Any) -> None:
@@ -238,7 +238,7 @@ def test_few_blocks_cannot_tell_whether_a_printer_is_able(shop: Any) -> None:
     for day in range(3):
         block(shop, shop.at(day), x=f"20.0{day}")
     side = proof_charts(printer, list(proofs(printer)))[0]
-    assert side.able.startswith("Cannot tell yet whether it is able") and side.able_method == ""
+    assert side.capable.startswith("Cannot tell yet whether it is capable") and side.capable_method == ""
 
 
 # Trueness and precision
