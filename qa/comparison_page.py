@@ -10,9 +10,10 @@ from django.urls import reverse
 
 from labtrack.charts import SERIES, Chart
 from qa.choices import CheckState, IdentityAnswer, Verdict
-from qa.geometry.bumps import NOTABLE_MM2
+from qa.geometry.bumps import Bump, notable
 from qa.geometry.decision import decide
 from qa.geometry.diagnosis import UNIT_WORDS
+from qa.geometry.pattern import is_there as surely_there
 from qa.geometry.picture import diverging_colours
 from qa.models import PrintComparison
 
@@ -122,10 +123,10 @@ def headline(row: PrintComparison) -> str:
     if row.verdict == Verdict.PASS:
         places = hidden_places(row)
         if places:
-            kind = "hollow" if places[0]["peak_mm"] < 0 else "bump"
+            kind = "hollow" if places[0].peak_mm < 0 else "bump"
             return (
-                f"{size}, but a {kind} of {places[0]['area_mm2']:.1f} mm² is off by "
-                f"{places[0]['peak_mm']:+.2f} mm at its peak; the tolerance is ±{limit:.3f} mm."
+                f"{size}, but a {kind} of {places[0].area_mm2:.1f} mm² is off by "
+                f"{places[0].peak_mm:+.2f} mm at its peak; the tolerance is ±{limit:.3f} mm."
             )
         return f"{size}; the tolerance is ±{limit:.3f} mm."
     if worst and _surface_word(row) != row.verdict:
@@ -136,17 +137,12 @@ def headline(row: PrintComparison) -> str:
     return f"{size}, too close to the tolerance of ±{limit:.3f} mm for this device to tell."
 
 
-def hidden_places(row: PrintComparison) -> list[dict[str, Any]]:
+def hidden_places(row: PrintComparison) -> list[Bump]:
     """Bumps and hollows that the device proves beyond the tolerance and the percentile does not show: a
     missing cusp is less than a twentieth of the surface. The farthest off comes first."""
-    proven = row.request["tolerance_mm"] + row.request["uncertainty_mm"]
-    return sorted(
-        (
-            one
-            for one in row.result["bumps"]
-            if one["area_mm2"] >= NOTABLE_MM2 and abs(one["peak_mm"]) > proven
-        ),
-        key=lambda one: -abs(one["peak_mm"]),
+    return notable(
+        (Bump(**one) for one in row.result["bumps"]),
+        proven_mm=row.request["tolerance_mm"] + row.request["uncertainty_mm"],
     )
 
 
@@ -209,7 +205,7 @@ def next_steps(row: PrintComparison) -> list[str]:
         steps += [
             f"{PATTERN_WORDS.get(one['name'], one['name'])}: {one['hint'].removeprefix('Hint: ')}"
             for one in row.result["pattern"]
-            if one["verdict"] == "present"
+            if is_there(one)
         ]
         if row.result["bumps"]:
             steps.append("Look at the places listed under bumps and hollows on the part itself.")
@@ -363,6 +359,20 @@ def millimetres_of(row: PrintComparison, pattern: dict[str, Any]) -> float:
     return float(told[pattern["name"]])
 
 
+def is_there(pattern: dict[str, Any]) -> bool:
+    """Whether a pattern's interval excludes zero, be its size known or not."""
+    if None in pattern["ci95"] or pattern["vif"] is None:
+        return False
+    return surely_there(pattern["verdict"], pattern["ci95"], pattern["vif"])
+
+
+def pattern_word(pattern: dict[str, Any]) -> str:
+    """Whether a pattern is there, as the page says it."""
+    if pattern["verdict"] == "unknown" and is_there(pattern):
+        return "there, size open"
+    return PATTERN_VERDICTS[pattern["verdict"]]
+
+
 def pattern_chart(row: PrintComparison) -> Chart | None:
     """Size of each pattern where it moves most with its 95 % interval; doubtful ones are open circles."""
     told = row.result["pattern"]
@@ -376,7 +386,7 @@ def pattern_chart(row: PrintComparison) -> Chart | None:
         rows.append(
             [
                 name, _rounded(one["size"], 3), one["unit"], _rounded(ends[0], 3), _rounded(ends[1], 3),
-                _rounded(one["share"], 3), _rounded(one["vif"], 1), PATTERN_VERDICTS[one["verdict"]],
+                _rounded(one["share"], 3), _rounded(one["vif"], 1), pattern_word(one),
             ]
         )  # fmt: skip
         if one["size"] is None or None in ends:
@@ -424,8 +434,8 @@ def pattern_chart(row: PrintComparison) -> Chart | None:
         ),
         rows=rows,
         csv_url=reverse("qa:comparison-csv", args=[row.pk]),
-        note="Bars with 95 % intervals; hatched: cannot be told from the others on this scan. A rigid fit "
-        "absorbs the rigid part of any deviation. What a pattern means is a hint, not a finding.",
+        note="Bars with 95 % intervals; hatched: the size cannot be told to 0.005 mm or 5 % on this scan. A "
+        "rigid fit absorbs the rigid part of any deviation. What a pattern means is a hint, not a finding.",
     )  # fmt: skip
 
 
@@ -434,7 +444,7 @@ def pattern_hints(row: PrintComparison) -> list[tuple[str, str]]:
     if not was_judged(row):
         return []
     return [
-        (f"{PATTERN_WORDS.get(one['name'], one['name'])} ({PATTERN_VERDICTS[one['verdict']]})", one["hint"])
+        (f"{PATTERN_WORDS.get(one['name'], one['name'])} ({pattern_word(one)})", one["hint"])
         for one in row.result["pattern"]
         if one["hint"]
     ]

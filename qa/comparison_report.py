@@ -18,13 +18,13 @@ from cases.services.file_store import blob_path
 from qa.choices import Verdict
 from qa.comparison_page import (
     LEFT_OUT_WORDS,
-    PATTERN_VERDICTS,
     PATTERN_WORDS,
     guard_of,
     headline,
     identity_words,
     millimetres_of,
     next_steps,
+    pattern_word,
     was_judged,
 )
 from qa.geometry.picture import colours_of, stamps
@@ -154,7 +154,7 @@ def _foot(row: PrintComparison, axes: Axes) -> None:
         lines.append(
             "Patterns: " + "; ".join(
                 f"{PATTERN_WORDS.get(one['name'], one['name']).lower()} {_signed(one['size'])} {one['unit']} "
-                f"({PATTERN_VERDICTS[one['verdict']]})" for one in told
+                f"({pattern_word(one)})" for one in told
             ) + "."
         )  # fmt: skip
     lines += [_distance_line(one) for one in row.result["distances"][:8]]

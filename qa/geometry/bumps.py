@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,6 +53,13 @@ def find_bumps(
             x, y, z = (float(c) for c in points[peak])
             found.append(Bump(float(area[number]), float(left_mm[peak]), (x, y, z)))
     return tuple(sorted(found, key=lambda bump: -bump.area_mm2)[:most])
+
+
+def notable(bumps: Iterable[Bump], *, proven_mm: float, least_area_mm2: float = NOTABLE_MM2) -> list[Bump]:
+    """Patches that are told beside a verdict, the farthest off first: large enough, and with a peak beyond
+    what the device proves to be outside the tolerance (``proven_mm``, tolerance and uncertainty together)."""
+    told = [one for one in bumps if one.area_mm2 >= least_area_mm2 and abs(one.peak_mm) > proven_mm]
+    return sorted(told, key=lambda one: -abs(one.peak_mm))
 
 
 def touching_groups(points: FloatArray, cell_mm: float) -> IndexArray:

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from qa.geometry.bumps import NOTABLE_MM2, Bump, find_bumps
+from qa.geometry.bumps import NOTABLE_MM2, Bump, find_bumps, notable
 from qa.geometry.decision import Verdict, decide, worst
 from qa.geometry.design import Design, prepare
 from qa.geometry.deviation import Deviation, DeviationSettings, Figures, LeftOut, figures, measure
@@ -26,9 +26,8 @@ from qa.geometry.pattern import Pattern, PatternFit, PatternSettings, fit_patter
 from qa.geometry.register import RegisterSettings, Registration, register
 from qa.geometry.sampling import Samples, sample_surface
 from qa.geometry.skin import SkinSettings
-from qa.geometry.tree import signed
 
-ENGINE = "comparison 1.2"
+ENGINE = "comparison 1.3"
 Progress = Callable[[float, str], None]
 FEWEST_TRIANGLES = 20
 
@@ -183,7 +182,7 @@ def compare_print(
     deviation = measure(ready, samples, registration.transform, request.deviation)
     tell(0.6, "Fitting the patterns")
     fit = _fit(ready, deviation, registration, request)
-    left = _left(ready, fit, deviation)
+    left = _left(fit, deviation)
     mended = _mended_share(deviation, left, request)
     tell(0.75, "Judging the identity")
     own = Contender(request.design_name, deviation, registration.margin)
@@ -231,8 +230,7 @@ def _fit(
     chosen = np.flatnonzero(deviation.working)
     if len(chosen) == 0:
         return None
-    subject = _scan_in_design(deviation, chosen).thin_out(request.pattern.points, seed=request.pattern.seed)
-    return fit_patterns(design, subject.points, subject.weights, settings=request.pattern)
+    return fit_patterns(design, _scan_in_design(deviation, chosen), settings=request.pattern)
 
 
 def _scan_in_design(deviation: Deviation, chosen: Any) -> Samples:
@@ -246,16 +244,11 @@ def _scan_in_design(deviation: Deviation, chosen: Any) -> Samples:
     )
 
 
-def _left(design: Design, fit: PatternFit | None, deviation: Deviation) -> FloatArray:
+def _left(fit: PatternFit | None, deviation: Deviation) -> FloatArray:
     """Deviation of every working sample once the patterns are taken off (NaN elsewhere, and where the
-    warped design ends: nothing can be said there)."""
+    design ends: nothing can be said there)."""
     left = np.full(len(deviation.points), np.nan)
-    working = deviation.working
-    if fit is None:
-        left[working] = deviation.signed_mm[working]
-    elif working.any():
-        found = signed(fit.tree, deviation.points[working])
-        left[working] = np.where(found.border, np.nan, found.distance)
+    left[deviation.working] = deviation.signed_mm[deviation.working] if fit is None else fit.left_mm
     return left
 
 
@@ -394,13 +387,16 @@ def bump_sentence(bumps: tuple[Bump, ...], request: CompareRequest) -> list[str]
 
     Named are patches of ``notable_bump_mm2`` and more whose peak the device proves beyond the tolerance.
     """
-    proven = request.tolerance_mm + request.uncertainty_mm
-    notable = [one for one in bumps if one.area_mm2 >= request.notable_bump_mm2 and abs(one.peak_mm) > proven]
-    if not notable:
+    told = notable(
+        bumps,
+        proven_mm=request.tolerance_mm + request.uncertainty_mm,
+        least_area_mm2=request.notable_bump_mm2,
+    )
+    if not told:
         return []
-    worst_one = max(notable, key=lambda one: abs(one.peak_mm))
+    worst_one = told[0]
     kind = "bump" if worst_one.peak_mm > 0 else "hollow"
-    more = f" ({len(notable)} such places in all)" if len(notable) > 1 else ""
+    more = f" ({len(told)} such places in all)" if len(told) > 1 else ""
     return [
         f"The percentile does not show a {kind} beyond the tolerance: {worst_one.area_mm2:.1f} mm² with "
         f"{worst_one.peak_mm:+.2f} mm at its peak{more}. Look at it before the print is used."

@@ -1,12 +1,16 @@
 """Shape of the deviation: scale, height scale, arch opening, bow, twist and offset, fitted together.
 
 The signed deviation over the working surface is modelled as d = n . u(x) + c + noise, with six rigid columns
-always in the fit (registration has already absorbed the rigid part of every pattern) and robust weights. The
-design is warped by the fit, measured again and refitted until nothing moves, since one linear pass leaves a
-false height scale. Intervals come from a jackknife over surface patches and from the residuals' own
-correlation (``pattern_errors``), because neighbouring deviations go together; variance inflation after
-D. Marquardt (Technometrics 12, 1970): above the limit, 10, a pattern cannot be told from the others on this
-surface.
+always in the fit (registration has already absorbed the rigid part of every pattern) and robust weights.
+Scan points are put back by the fit, measured again and fitted again until nothing moves, since one linear
+pass leaves a false height scale. Intervals come from a jackknife over surface patches and from the
+residuals' own correlation (``pattern_errors``), because neighbouring deviations go together; variance
+inflation after D. Marquardt (Technometrics 12, 1970): above the limit, 10, a pattern cannot be told from the
+others on this surface.
+
+A size counts as known when half its interval is at most 5 um where the pattern moves the part most, or 5 %
+of the size. Otherwise the pattern's verdict is ``unknown``, be it there or not; where its interval excludes
+zero all the same, it keeps its hint.
 """
 
 from __future__ import annotations
@@ -18,34 +22,43 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
+from qa.geometry import pattern_kernels as kernels
 from qa.geometry.design import Design, Frame
 from qa.geometry.identity import patch_numbers
-from qa.geometry.mesh import FloatArray, IndexArray, Mesh
-from qa.geometry.pattern_errors import ErrorSettings, standard_errors, tukey_weight
-from qa.geometry.tree import TriangleTree, signed, with_moved_vertices
-from qa.geometry.tree_kernels import all_vertex_normals
+from qa.geometry.mesh import FloatArray, IndexArray
+from qa.geometry.pattern_errors import NORMAL_SCALE, ErrorSettings, cut_of, standard_errors, tukey_weight
+from qa.geometry.sampling import Samples
+from qa.geometry.threads import in_shares
+from qa.geometry.tree import signed, vertex_normals
 
 PatternVerdict = Literal["present", "absent", "unknown"]
 
 NAMES = ("scale", "height_scale", "arch_opening", "bow", "twist", "offset")
 PER_UNIT = {"scale": 100.0, "height_scale": 100.0}  # shown in percent, the others in mm
-OFFSET = NAMES.index("offset")
+LARGEST_VIF = 10.0
+FIRST = kernels.COLUMNS - len(NAMES)  # column of the first pattern, after the rigid ones
+_SOLVE_ROUNDS, _SOLVED_MM = 8, 1e-6
+_NO_VARIANCE_MM2, _ON_SURFACE_MM = 1e-10, 1e-6
 
 
 @dataclass(frozen=True)
 class PatternSettings:
     """Tolerances of the fit (mm unless named). ``method_mm`` is what the method itself may be off by at
     the ends of the arch; it widens every interval. ``patches_mm``: the first size that gives
-    ``enough_patches`` is left out patch by patch; the smallest must give ``fewest_patches``."""
+    ``enough_patches`` is left out patch by patch; the smallest must give ``fewest_patches``. A size is known
+    when half its interval is at most ``known_mm`` or ``known_share`` of it. ``first_points`` samples find
+    the patterns, all of them settle the sizes."""
 
-    points: int = 20_000
+    first_points: int = 6_000
     patches_mm: tuple[float, ...] = (10.0, 7.0, 5.0)
     rounds: int = 10
     settled_mm: float = 1e-4
-    largest_vif: float = 10.0
+    largest_vif: float = LARGEST_VIF
     level: float = 0.95
     method_mm: float = 0.002
     least_present_mm: float = 0.005
+    known_mm: float = 0.005
+    known_share: float = 0.05
     reach_mm: float = 4.0
     fewest_points: int = 300
     fewest_patches: int = 20
@@ -69,55 +82,67 @@ class Pattern:
     verdict: PatternVerdict
     hint: str
 
+    @property
+    def there(self) -> bool:
+        """Whether it is surely there, be its size known or not."""
+        return is_there(self.verdict, self.ci95, self.vif)
+
+
+def is_there(verdict: str, ci95: tuple[float, float], vif: float, largest_vif: float = LARGEST_VIF) -> bool:
+    """Whether a pattern told so is surely there: its interval excludes zero, its size known or open."""
+    apart = verdict == "unknown" and vif <= largest_vif
+    return verdict == "present" or (apart and not ci95[0] <= 0.0 <= ci95[1])
+
 
 @dataclass(frozen=True, eq=False)
 class PatternFit:
-    """The patterns, the tree of the design's outer skin warped by them, what is left (``noise_mm``, robust
-    SD) and the number of points and patches they rest on."""
+    """The patterns, the deviation of every scan point that was given once they are taken off (``left_mm``;
+    NaN where nothing can be said), their robust SD (``noise_mm``) and the number of points and patches they
+    rest on."""
 
     patterns: tuple[Pattern, ...]
-    tree: TriangleTree
+    left_mm: FloatArray
     noise_mm: float
     n: int
     patches: int
 
 
-def columns(frame: Frame, points: FloatArray, normals: FloatArray) -> FloatArray:
-    """What one unit of each column moves the surface by along its normals at design points (both n x 3):
+def columns(frame: Frame, places: FloatArray, normals: FloatArray, grown: FloatArray) -> FloatArray:
+    """What one unit of each column moves the surface by along its normals at design places (both n x 3):
     n x 12, three turns, three shifts, then the patterns in the order of ``NAMES``.
 
     Turns are per radian about the frame's origin, scale and height scale per unit strain, the others per mm.
+    ``grown`` (n) is the offset's: every vertex moves along its own normal, faces beside a crease by less.
     """
-    off = points - frame.origin
-    x, y, z = (off @ frame.axes.T).T
-    across, along, up = (normals @ frame.axes.T).T
-    eta = (y - frame.back_mm) / frame.depth_mm
-    side = x / frame.half_width_mm
-    rows = np.ones((len(points), 12))
-    rows[:, 0:3] = np.cross(off, normals)
-    rows[:, 3:6] = normals
-    rows[:, 6] = x * across + y * along + z * up
-    rows[:, 7] = z * up
-    rows[:, 8] = side * (1.0 - eta) * across
-    rows[:, 9] = (2.0 * eta - 1.0) ** 2 * up
-    rows[:, 10] = side * (2.0 * eta - 1.0) * up
+    rows = np.empty((len(places), kernels.COLUMNS))
+    in_shares(
+        lambda start, end: kernels.fill_rows(
+            places, normals, grown, frame.origin, frame.axes, frame.half_width_mm, frame.back_mm,
+            frame.depth_mm, rows, start, end,
+        ),
+        len(places),
+        smallest=8_192,
+    )  # fmt: skip
     return rows
 
 
-def moves(frame: Frame, points: FloatArray, normals: FloatArray, total: FloatArray) -> FloatArray:
-    """Where the columns, ``total`` (12) of each, move design points (n x 3) with normals, n x 3 mm."""
-    x, y, z = frame.local(points).T
-    eta = (y - frame.back_mm) / frame.depth_mm
-    side = x / frame.half_width_mm
-    scale, height, opening, bow, twist, offset = total[6:]
-    a, b, c = frame.axes @ total[:3]
-    shift = frame.axes @ total[3:6]
-    local = np.zeros((3, len(points)))
-    local[0] = b * z - c * y + shift[0] + scale * x + opening * side * (1.0 - eta)
-    local[1] = c * x - a * z + shift[1] + scale * y
-    local[2] = a * y - b * x + shift[2] + (scale + height) * z
-    local[2] += bow * (2.0 * eta - 1.0) ** 2 + twist * side * (2.0 * eta - 1.0)
-    return np.asarray(local.T @ frame.axes + offset * normals)
+def put_back(frame: Frame, points: FloatArray, total: FloatArray) -> FloatArray:
+    """Where scan points (n x 3) lay on the design before the columns, ``total`` (12) of each, moved them.
+
+    The offset is left aside: it moves along normals, so it is taken off the distance.
+    """
+    if not total[:-1].any():
+        return points
+    placed = np.empty_like(points)
+    in_shares(
+        lambda start, end: kernels.put_back(
+            points, frame.origin, frame.axes, frame.half_width_mm, frame.back_mm, frame.depth_mm, total,
+            placed, start, end,
+        ),
+        len(points),
+        smallest=8_192,
+    )  # fmt: skip
+    return placed
 
 
 def reach_of(frame: Frame) -> FloatArray:
@@ -134,45 +159,104 @@ def mm_per_unit(frame: Frame) -> dict[str, float]:
 
 
 def fit_patterns(
-    design: Design,
-    points: FloatArray,
-    weights: FloatArray,
-    *,
-    settings: PatternSettings | None = None,
+    design: Design, scan: Samples, *, settings: PatternSettings | None = None
 ) -> PatternFit | None:
-    """Fit the patterns to scan points (n x 3, design frame, working surface only) with area weights (n).
+    """Fit the patterns to scan samples (design frame, working surface only).
 
-    Returns None with too few points to say anything.
+    A few samples find them round by round; all of them take the last step, which settles the sizes. Returns
+    None with too few samples to say anything.
     """
     settings = settings or PatternSettings()
-    if len(points) < settings.fewest_points:
+    if len(scan) < settings.fewest_points:
         return None
-    model = _Model(design)
-    total = np.zeros(12)
-    reach = np.concatenate([np.full(3, design.frame.half_width_mm), np.ones(3), reach_of(design.frame)])
-    rows, residual, robust = model.measured(points, weights, total, settings)
+    around = vertex_normals(design.target.tree)
+    few = scan.thin_out(settings.first_points, seed=settings.seed)
+    total = _found_by_few(design, around, few, settings)
+    seen = _measured(design, around, scan.points, total)
+    left = np.where(seen.border, np.nan, seen.left_mm)
+    chosen = _chosen(design, seen, settings)
+    patch = _patches(scan.points[chosen], settings) if len(chosen) >= settings.fewest_points else None
+    if patch is None or patch.max() + 1 < settings.fewest_patches:
+        return None
+    rows, areas = _rows(design.frame, seen, chosen), scan.weights[chosen]
+    step, weights = robust_solve(rows, seen.left_mm[chosen], areas)
+    total += step
+    rest = seen.left_mm[chosen] - rows @ step
+    left[chosen] = rest
+    deviation = standard_errors(rows, rest, areas, scan.points[chosen], patch, settings.errors)
+    products = _products(rows, rest, weights, total)
+    patches = int(patch.max()) + 1
+    patterns = _told(
+        design.frame,
+        total[FIRST:],
+        deviation[FIRST:],
+        variance_inflation(products[:-1, :-1], weights @ rows, weights.sum())[FIRST:],
+        shares_lost(products)[FIRST:],
+        patches,
+        settings,
+    )
+    scale = NORMAL_SCALE * float(np.median(np.abs(rest)))
+    return PatternFit(patterns, left, scale, len(chosen), patches)
+
+
+def _found_by_few(design: Design, around: FloatArray, scan: Samples, settings: PatternSettings) -> FloatArray:
+    """The amount of each column (12), from distances measured anew until nothing moves."""
+    frame = design.frame
+    total = np.zeros(kernels.COLUMNS)
+    reach = np.concatenate([np.full(3, frame.half_width_mm), np.ones(3), reach_of(frame)])
     for _ in range(settings.rounds):
-        if rows.shape[0] < settings.fewest_points:
-            return None
-        step, robust = robust_solve(rows, residual, robust)
+        seen = _measured(design, around, scan.points, total)
+        chosen = _chosen(design, seen, settings)
+        if len(chosen) < settings.fewest_points:
+            break
+        step, _ = robust_solve(_rows(frame, seen, chosen), seen.left_mm[chosen], scan.weights[chosen])
         total += step
-        rows, residual, robust = model.measured(points, weights, total, settings)
         if np.abs(step * reach).max() < settings.settled_mm:
             break
-    kept = model.last_points
-    patch = _patches(kept, settings)
-    if patch.max() + 1 < settings.fewest_patches:
-        return None
-    step, robust_weights = robust_solve(rows, residual, robust)
-    left = residual - rows @ step
-    deviation = standard_errors(rows, left, robust, kept, patch, settings.errors)
-    vif = variance_inflation(rows, robust_weights)
-    share = shares_lost(rows, rows @ total + left, robust_weights)
-    scale = 1.4826 * float(np.median(np.abs(left)))
-    patterns = _told(
-        design.frame, total[6:], deviation[6:], vif[6:], share[6:], int(patch.max()) + 1, settings
+    return total
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What n scan points show once they are put back: ``left_mm`` the deviation without the columns found so
+    far, ``place`` and ``normal`` (n x 3; the distance's gradient, which is exact at edges and corners too) of
+    the design there, what an offset of 1 does along it (``grown``), ``face`` and ``border``."""
+
+    left_mm: FloatArray
+    place: FloatArray
+    normal: FloatArray
+    grown: FloatArray
+    face: IndexArray
+    border: NDArray[np.bool_]
+
+
+def _measured(design: Design, around: FloatArray, points: FloatArray, total: FloatArray) -> _Seen:
+    """Points against the design, put back by ``total`` (12) of each column; ``around``: vertex normals."""
+    placed = put_back(design.frame, points, total)
+    tree = design.target.tree
+    found = signed(tree, placed)
+    off = np.abs(found.distance) > _ON_SURFACE_MM
+    normal = found.normal.copy()
+    normal[off] = (placed[off] - found.point[off]) / found.distance[off, None]
+    grown = np.empty(len(points))
+    in_shares(
+        lambda start, end: kernels.growth(
+            tree.mesh.vertices, tree.mesh.faces, around, found.point, normal, found.face, grown, start, end
+        ),
+        len(points),
+        smallest=8_192,
     )
-    return PatternFit(patterns, model.last_tree, scale, len(kept), int(patch.max()) + 1)
+    return _Seen(found.distance - total[-1] * grown, found.point, normal, grown, found.face, found.border)
+
+
+def _chosen(design: Design, seen: _Seen, settings: PatternSettings) -> NDArray[np.int64]:
+    """Which points speak of the working surface."""
+    good = ~seen.border & (np.abs(seen.left_mm) < settings.reach_mm)
+    return np.flatnonzero(good & ~design.is_base[seen.face])
+
+
+def _rows(frame: Frame, seen: _Seen, chosen: NDArray[np.int64]) -> FloatArray:
+    return columns(frame, seen.place[chosen], seen.normal[chosen], seen.grown[chosen])
 
 
 def _patches(points: FloatArray, settings: PatternSettings) -> NDArray[np.int64]:
@@ -183,121 +267,60 @@ def _patches(points: FloatArray, settings: PatternSettings) -> NDArray[np.int64]
     return patch
 
 
-class _Model:
-    """The design's outer skin, ready to be warped."""
-
-    def __init__(self, design: Design) -> None:
-        self._design = design
-        outer = design.outer
-        tree = design.target.tree
-        self._normals: FloatArray = all_vertex_normals(
-            outer.vertices, outer.faces, tree.around_start, tree.around
-        )
-        self.last_points = np.zeros((0, 3))
-        self.last_tree = tree
-
-    def warped(self, total: FloatArray) -> TriangleTree:
-        """The tree of the outer skin moved by ``total`` (12) of each column."""
-        tree = self._design.target.tree
-        if not total.any():
-            return tree
-        vertices = self._design.outer.vertices
-        return with_moved_vertices(tree, vertices + moves(self._design.frame, vertices, self._normals, total))
-
-    def measured(
-        self, points: FloatArray, weights: FloatArray, total: FloatArray, settings: PatternSettings
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Rows (m x 12), deviations (m) and area weights (m) against the design warped by ``total``."""
-        tree = self.warped(total)
-        self.last_tree = tree
-        found = signed(tree, points)
-        good = ~found.border & (np.abs(found.distance) < settings.reach_mm)
-        good &= ~self._design.is_base[found.face]
-        off = points[good] - found.point[good]
-        size = np.abs(found.distance[good])
-        # The gradient of the distance is exact at edges and corners too; on the surface itself it is the
-        # pseudonormal.
-        normal = np.where(
-            (size > 1e-6)[:, None],
-            off / np.maximum(size, 1e-12)[:, None] * np.sign(found.distance[good])[:, None],
-            found.normal[good],
-        )
-        origin = _back_on_design(self._design.outer, tree, found.face[good], found.point[good])
-        self.last_points = points[good]
-        return columns(self._design.frame, origin, normal), found.distance[good], weights[good]
-
-
-def _back_on_design(design: Mesh, tree: TriangleTree, face: IndexArray, place: FloatArray) -> FloatArray:
-    """Design places that were warped to ``place`` on ``face``: same weights of the same corners."""
-    warped = tree.mesh.vertices[tree.mesh.faces[face]]
-    a, u, v = warped[:, 0], warped[:, 1] - warped[:, 0], warped[:, 2] - warped[:, 0]
-    p = place - a
-    uu, uv, vv = (np.einsum("ij,ij->i", *pair) for pair in ((u, u), (u, v), (v, v)))
-    up, vp = np.einsum("ij,ij->i", u, p), np.einsum("ij,ij->i", v, p)
-    bottom = uu * vv - uv * uv
-    safe = np.where(bottom > 1e-18, bottom, 1.0)
-    one = np.clip(np.where(bottom > 1e-18, (vv * up - uv * vp) / safe, 0.0), 0.0, 1.0)
-    two = np.clip(np.where(bottom > 1e-18, (uu * vp - uv * up) / safe, 0.0), 0.0, 1.0)
-    corners = design.vertices[design.faces[face]]
-    return np.asarray(
-        corners[:, 0]
-        + one[:, None] * (corners[:, 1] - corners[:, 0])
-        + two[:, None] * (corners[:, 2] - corners[:, 0])
-    )
-
-
-def robust_solve(rows: FloatArray, values: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
+def robust_solve(rows: FloatArray, values: FloatArray, areas: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Tukey-weighted least squares (m x k rows, m values, m area weights): solution and final weights."""
-    tukey = np.ones(len(values))
+    weights = areas
     step = np.zeros(rows.shape[1])
-    for _ in range(8):
-        use = weights * tukey
-        new = _solve(rows, values, use)
-        tukey = tukey_weight(values - rows @ new)
-        if np.abs(new - step).max() < 1e-9:
-            step = new
-            break
+    for _ in range(_SOLVE_ROUNDS):
+        weighted = rows * weights[:, None]
+        matrix = weighted.T @ rows
+        size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+        right = weighted.T @ values / size
+        new = np.linalg.lstsq(matrix / np.outer(size, size), right, rcond=1e-12)[0] / size
+        left = values - rows @ new
+        weights = areas * tukey_weight(left, cut_of(left))
+        moved = np.abs(new - step) * size / np.sqrt(areas.sum())
         step = new
-    return step, weights * tukey
+        if moved.max() < _SOLVED_MM:
+            break
+    return step, weights
 
 
-def _solve(rows: FloatArray, values: FloatArray, weights: FloatArray) -> FloatArray:
-    matrix = (rows * weights[:, None]).T @ rows
-    size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    scaled = matrix / np.outer(size, size)
-    right = (rows * weights[:, None]).T @ values / size
-    return np.asarray(np.linalg.lstsq(scaled, right, rcond=1e-12)[0] / size)
+def _products(rows: FloatArray, rest: FloatArray, weights: FloatArray, total: FloatArray) -> FloatArray:
+    """Weighted products (k + 1 squared) of columns and the whole deviation, ``rows @ total + rest``."""
+    weighted = rows * weights[:, None]
+    matrix, pulls = weighted.T @ rows, weighted.T @ rest
+    both = matrix @ total
+    whole = total @ both + 2.0 * total @ pulls + weights @ rest**2
+    side = (both + pulls)[:, None]
+    return np.block([[matrix, side], [side.T, np.array([[whole]])]])
 
 
-def variance_inflation(rows: FloatArray, weights: FloatArray) -> FloatArray:
-    """Variance inflation of each column; the last, constant column is judged uncentred."""
-    share = weights / weights.sum()
-    centred = rows - share @ rows
-    centred[:, -1] = rows[:, -1]
-    spread = share @ centred**2
-    matrix = (rows * share[:, None]).T @ rows
-    size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    inverse = np.linalg.pinv(matrix / np.outer(size, size), rcond=1e-13, hermitian=True) / np.outer(
-        size, size
-    )
-    return np.asarray(np.maximum(spread * np.diag(inverse), 1.0))
+def variance_inflation(products: FloatArray, sums: FloatArray, whole: float) -> FloatArray:
+    """Variance inflation of each column from their weighted products (k x k) and sums (k) and the weights'
+    own sum; the last column is the offset, next to a constant, which is judged uncentred."""
+    diagonal = np.diag(products)
+    spread = diagonal - sums**2 / whole
+    spread[-1] = diagonal[-1]
+    size = np.sqrt(np.maximum(diagonal, 1e-300))
+    inverse = np.linalg.pinv(products / np.outer(size, size), rcond=1e-13, hermitian=True)
+    return np.asarray(np.maximum(spread * np.diag(inverse) / size**2, 1.0))
 
 
-def shares_lost(rows: FloatArray, values: FloatArray, weights: FloatArray) -> FloatArray:
-    """Share of the variance left by the rigid columns that is lost when each column is left out."""
-
-    count = rows.shape[1]
-    both = np.column_stack([rows, values])
-    products = (both * weights[:, None]).T @ both
+def shares_lost(products: FloatArray) -> FloatArray:
+    """Share of the variance left by the rigid columns that is lost when each column is left out, from the
+    products of the columns and, last, of the deviation."""
+    count = len(products) - 1
     size = np.sqrt(np.maximum(np.diag(products)[:count], 1e-300))
-    matrix, right = products[:count, :count] / np.outer(size, size), products[:count, count] / size
+    matrix = products[:count, :count] / np.outer(size, size)
+    right, whole = products[:count, count] / size, float(products[count, count])
 
     def left(kept: list[int]) -> float:
         answer = np.linalg.lstsq(matrix[np.ix_(kept, kept)], right[kept], rcond=1e-12)[0]
-        return float(products[count, count] - right[kept] @ answer)
+        return whole - float(right[kept] @ answer)
 
-    everything, rigid = left(list(range(count))), left(list(range(6)))
-    if rigid <= weights.sum() * 1e-10:
+    everything, rigid = left(list(range(count))), left(list(range(FIRST)))
+    if rigid <= _NO_VARIANCE_MM2 * products[count - 1, count - 1]:
         return np.zeros(count)
     lost = [left([c for c in range(count) if c != k]) - everything for k in range(count)]
     return np.clip(np.array(lost) / rigid, 0.0, 1.0)
@@ -308,17 +331,20 @@ def _told(
     patches: int, settings: PatternSettings,
 ) -> tuple[Pattern, ...]:  # fmt: skip
     reach = reach_of(frame)
-    quantile = float(student.ppf(0.5 + settings.level / 2.0, max(patches - 12, 1)))
+    quantile = float(student.ppf(0.5 + settings.level / 2.0, max(patches - kernels.COLUMNS, 1)))
     told = []
     for k, name in enumerate(NAMES):
         per = PER_UNIT.get(name, 1.0)
         half = float(np.hypot(quantile * deviation[k], settings.method_mm / reach[k]))
         low, high = sizes[k] - half, sizes[k] + half
-        verdict: PatternVerdict = "absent"
-        if not np.isfinite(vif[k]) or vif[k] > settings.largest_vif:
-            verdict = "unknown"
-        elif (low > 0 or high < 0) and abs(sizes[k]) * reach[k] >= settings.least_present_mm:
-            verdict = "present"
+        apart = bool(np.isfinite(vif[k]) and vif[k] <= settings.largest_vif)
+        there = bool(
+            apart and (low > 0 or high < 0) and abs(sizes[k]) * reach[k] >= settings.least_present_mm
+        )
+        known = half <= max(settings.known_mm / reach[k], settings.known_share * abs(sizes[k]))
+        verdict: PatternVerdict = "unknown"
+        if apart and known:
+            verdict = "present" if there else "absent"
         told.append(
             Pattern(
                 name,
@@ -328,7 +354,7 @@ def _told(
                 float(share[k]),
                 float(vif[k]),
                 verdict,
-                hint_for(name, verdict, float(sizes[k])),
+                _hint(name, verdict, float(sizes[k]), apart=apart, there=there),
             )
         )
     return tuple(told)
@@ -356,12 +382,17 @@ _HINTS = {
 }
 
 
-def hint_for(name: str, verdict: PatternVerdict, size: float) -> str:
+def _hint(name: str, verdict: PatternVerdict, size: float, *, apart: bool, there: bool) -> str:
     """What a pattern often means: a hint from common practice, never a finding."""
-    if verdict == "unknown":
+    often = _HINTS[(name, 1 if size > 0 else -1)]
+    if not apart:
         return (
             "Cannot be told from the other patterns on the surface that was scanned; scan more of the model."
         )
-    if verdict == "absent":
-        return ""
-    return f"Hint: {_HINTS[(name, 1 if size > 0 else -1)]}"
+    if verdict == "present":
+        return f"Hint: {often}"
+    if there:
+        return f"It is there, but how large is only told within the interval. Hint: {often}"
+    if verdict == "unknown":
+        return "The scan is too uneven or too small to tell so little: what is there lies in the interval."
+    return ""

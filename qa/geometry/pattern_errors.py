@@ -10,6 +10,13 @@ which the larger is taken for each column:
   correlated errors of T. Conley, Journal of Econometrics 92, 1999, with the measured correlation in place
   of a chosen kernel), which loses nothing at borders but takes the correlation to be alike everywhere.
 
+A fit takes with it part of the slow variation that makes it uncertain, so the residuals' correlation is
+lower than that of the noise, and negative far apart. How much lower follows from the noise's own covariance
+C: residuals (1 - H) e have the covariance (1 - H) C (1 - H)'. What H takes off is worked out for the C found
+so far and added back, lag by lag, until it settles (the moment form of the bias that restricted maximum
+likelihood mends; see N. Cressie, Statistics for Spatial Data, 1993, section 3.4.3, on variograms of
+residuals).
+
 Both treat the fit as the M-estimate it is (P. Huber, Robust Statistics, 1981, chapter 7): scores are psi of
 the residuals, and the information uses psi's slope. Weighted least squares with the final weights would
 state errors some 15 % too small.
@@ -21,8 +28,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from qa.geometry import pattern_kernels as kernels
 from qa.geometry.mesh import FloatArray
 
 TUKEY = 4.685
@@ -31,13 +38,21 @@ NORMAL_SCALE = 1.4826
 
 @dataclass(frozen=True)
 class ErrorSettings:
-    """``reach_mm``: beyond it residuals are taken as independent; from there to ``far_mm`` their remaining
-    correlation tells how far the fit has pulled it down. ``pairs_of``: samples whose pairs are looked at."""
+    """``reach_mm``: beyond it the noise is taken as independent. ``pairs_of``: samples whose pairs are looked
+    at; ``follow``: how many next ones along the list each sample is paired with for short distances.
+    ``rounds`` of adding back what the fit took; ``proven``: correlation ends at the first lag where it is
+    less than so many of its standard errors above zero. ``fewest_pairs``: a lag with fewer says nothing.
+    ``margin``: errors are stated so much larger, since what is known of the noise is itself uncertain by some
+    10 %."""
 
-    reach_mm: float = 6.0
-    far_mm: float = 9.0
+    reach_mm: float = 8.0
     lags: int = 24
     pairs_of: int = 4_000
+    follow: int = 4
+    rounds: int = 3
+    proven: float = 2.0
+    fewest_pairs: int = 30
+    margin: float = 1.05
     seed: int = 0
 
 
@@ -46,9 +61,9 @@ def cut_of(left: FloatArray) -> float:
     return max(TUKEY * NORMAL_SCALE * float(np.median(np.abs(left))), 1e-6)
 
 
-def tukey_weight(left: FloatArray) -> FloatArray:
+def tukey_weight(left: FloatArray, cut: float) -> FloatArray:
     """Tukey's biweight of residuals, 0..1."""
-    size = np.minimum(np.abs(left) / cut_of(left), 1.0)
+    size = np.minimum(np.abs(left) / cut, 1.0)
     return np.asarray((1.0 - size**2) ** 2)
 
 
@@ -61,74 +76,83 @@ def standard_errors(
     settings: ErrorSettings | None = None,
 ) -> FloatArray:
     """Standard error of each column (k) of a robust fit: rows m x k, residuals, areas, points m x 3, patch
-    numbers m."""
+    numbers m. Points that follow each other in the list should be near each other."""
     settings = settings or ErrorSettings()
-    size = np.minimum(np.abs(left) / cut_of(left), 1.0)
-    score = tukey_weight(left) * left
+    cut = cut_of(left)
+    size = np.minimum(np.abs(left) / cut, 1.0)
+    score = tukey_weight(left, cut) * left
     slope = (1.0 - size**2) * (1.0 - 5.0 * size**2)
-    by_patch = _by_jackknife(rows, score, slope, areas, patch)
-    by_distance = _by_correlation(rows, score, slope, areas, points, settings)
-    return np.maximum(by_patch, by_distance)
+    parts, pulls = kernels.grouped_products(rows, areas * slope, areas * score, patch, int(patch.max()) + 1)
+    information = parts.sum(axis=0)
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    by_patch = _by_jackknife(parts / np.outer(scale, scale), pulls / scale)
+    inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-13, hermitian=True)
+    drawn = np.random.default_rng(settings.seed).permutation(len(points))[: settings.pairs_of]
+    by_distance = _by_correlation(
+        rows / scale, score, areas, points, inverse, float(np.average(slope, weights=areas)), drawn, settings
+    )
+    return np.asarray(settings.margin * np.maximum(by_patch, by_distance) / scale)
 
 
-def _information(rows: FloatArray, slope: FloatArray, areas: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The information matrix with its columns brought to size one, and their sizes."""
-    matrix = (rows * (areas * slope)[:, None]).T @ rows
-    size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    return matrix / np.outer(size, size), size
-
-
-def _by_jackknife(
-    rows: FloatArray, score: FloatArray, slope: FloatArray, areas: FloatArray, patch: NDArray[np.int64]
-) -> FloatArray:
+def _by_jackknife(parts: FloatArray, pulls: FloatArray) -> FloatArray:
     """From the step each coefficient makes when a patch is left out; only patches' sums are needed."""
-    count, columns = int(patch.max()) + 1, rows.shape[1]
-    information, size = _information(rows, slope, areas)
-    order = np.argsort(patch, kind="stable")
-    edges = np.searchsorted(patch[order], np.arange(count))
-    scaled = rows[order] / size
-    weighted = scaled * (areas * slope)[order, None]
-    parts = np.stack([np.add.reduceat(weighted * scaled[:, [k]], edges) for k in range(columns)], axis=2)
-    pulls = np.add.reduceat(scaled * (areas * score)[order, None], edges)
+    count, columns = pulls.shape
     ridge = 1e-12 * np.eye(columns)
-    moved = np.linalg.solve(information - parts + ridge, pulls[:, :, None])[:, :, 0]
-    return np.asarray(np.sqrt((count - 1.0) / count * (moved**2).sum(axis=0)) / size)
+    moved = np.linalg.solve(parts.sum(axis=0) - parts + ridge, pulls[:, :, None])[:, :, 0]
+    return np.asarray(np.sqrt((count - 1.0) / count * (moved**2).sum(axis=0)))
 
 
 def _by_correlation(
-    rows: FloatArray, score: FloatArray, slope: FloatArray, areas: FloatArray, points: FloatArray,
-    settings: ErrorSettings,
+    rows: FloatArray, score: FloatArray, areas: FloatArray, points: FloatArray, inverse: FloatArray,
+    slope: float, drawn: NDArray[np.int64], settings: ErrorSettings,
 ) -> FloatArray:  # fmt: skip
     """From the scores' measured correlation by distance, summed over all near pairs."""
-    drawn = np.random.default_rng(settings.seed).permutation(len(points))[: settings.pairs_of]
+    total, number = np.zeros(settings.lags), np.zeros(settings.lags)
+    kernels.products_of_followers(points, score, settings.follow, settings.reach_mm, total, number)
     more = len(points) / len(drawn)
-    information, size = _information(rows, slope, areas)
-    pulls = areas[drawn, None] * rows[drawn] / size
-    one, two = cKDTree(points[drawn]).query_pairs(settings.far_mm, output_type="ndarray").T
-    apart = np.linalg.norm(points[drawn[one]] - points[drawn[two]], axis=1)
-    lag = (apart / settings.reach_mm * settings.lags).astype(np.int64)
-    product = score[drawn[one]] * score[drawn[two]]
-    together = correlation_by_lag(product, lag, settings.lags)
-    near = lag < settings.lags
-    one, two, weight = one[near], two[near], together[lag[near]]
-    across = (pulls[one] * weight[:, None]).T @ pulls[two]
-    spread = more * float(np.mean(score[drawn] ** 2)) * (pulls.T @ pulls) + more**2 * (across + across.T)
-    inverse = np.linalg.pinv(information, rcond=1e-13, hermitian=True)
-    variance = np.diag(inverse @ spread @ inverse)
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)) / size)
+    row, pull, value = rows[drawn], areas[drawn, None] * rows[drawn], score[drawn]
+    one, two, apart = _pairs(points[drawn], settings.reach_mm)
+    lag = (settings.lags * np.sqrt(apart / settings.reach_mm)).astype(np.int64)
+    total += np.bincount(lag, weights=value[one] * value[two], minlength=settings.lags)
+    number += np.bincount(lag, minlength=settings.lags)
+    itself = float(np.mean(score**2))
+    measured, spread = total / np.maximum(number, 1), np.zeros_like(inverse)
+    taken, taken_itself = np.zeros(settings.lags), 0.0
+    for _ in range(settings.rounds):
+        together = correlation_by_lag(measured + taken, number, itself, settings)
+        near = more * kernels.spread_by_pairs(one, two, together[lag], pull)
+        near += (itself + taken_itself) * pull
+        spread = inverse @ (more * pull.T @ near) @ inverse
+        # The covariance that the fit takes off the residuals, half of it for each of a pair.
+        off = 2.0 * slope * near @ inverse - slope**2 * row @ spread
+        taken = kernels.mean_by_lag(one, two, lag, row, np.ascontiguousarray(off), settings.lags)
+        taken_itself = float(np.mean(np.einsum("ij,ij->i", row, off)))
+    return np.asarray(np.sqrt(np.maximum(np.diag(spread), 0.0)))
 
 
-def correlation_by_lag(product: FloatArray, lag: NDArray[np.int64], lags: int) -> FloatArray:
-    """Mean product of scores at each lag (``lags``) from pairs' products and lag numbers.
+def _pairs(points: FloatArray, reach_mm: float) -> tuple[NDArray[np.int32], NDArray[np.int32], FloatArray]:
+    room = 100 * len(points)
+    one, two, apart, count = kernels.near_pairs(points, reach_mm, room)
+    if count > room:
+        one, two, apart, count = kernels.near_pairs(points, reach_mm, count)
+    return one[:count], two[:count], apart[:count]
 
-    A fit leaves residuals whose far products are below zero on average; that much is added back at every
-    lag. From the first lag that is not above zero on, there is no correlation.
+
+def correlation_by_lag(
+    mean: FloatArray, number: FloatArray, itself: float, settings: ErrorSettings
+) -> FloatArray:
+    """Covariance by lag from the mean products of scores, how many pairs each is of, and their variance.
+
+    A lag with too few pairs to say anything takes the value of the next one; from the first lag on whose
+    mean is not proven above zero there is none.
     """
-    far = lag >= lags
-    pulled = min(float(product[far].mean()), 0.0) if far.any() else 0.0
-    count = np.bincount(lag[~far], minlength=lags)
-    mean = np.bincount(lag[~far], weights=product[~far], minlength=lags) / np.maximum(count, 1) - pulled
-    ends = np.flatnonzero((mean <= 0.0) | (count == 0))
+    mean = mean.copy()
+    known = number >= settings.fewest_pairs
+    for lag in range(len(mean) - 2, -1, -1):
+        if not known[lag]:
+            mean[lag], known[lag] = mean[lag + 1], known[lag + 1]
+    error = itself / np.sqrt(np.maximum(number, settings.fewest_pairs))
+    ends = np.flatnonzero(~known | (mean <= settings.proven * error))
     if len(ends):
         mean[ends[0] :] = 0.0
     return np.asarray(mean)

@@ -17,7 +17,7 @@ Queries run on all cores through ``threads``: safe in forked workers and in seve
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,14 +130,17 @@ def build(mesh: Mesh) -> TriangleTree:
     )
 
 
-def with_moved_vertices(tree: TriangleTree, vertices: FloatArray) -> TriangleTree:
-    """The tree of the same faces with their vertices moved a little (n x 3, mm): the order is kept and the
-    boxes are made anew, so queries stay exact and only slow down as the shape departs from the old one."""
-    vertices = np.ascontiguousarray(vertices, dtype=np.float64)
-    _refuse_unusable(vertices, tree.mesh.faces)
-    corners, thin, boxes = np.zeros_like(tree.corners), np.zeros_like(tree.thin), np.zeros_like(tree.boxes)
-    _fill(vertices, tree.mesh.faces, tree.face_of, tree.leaf_start, corners, thin, boxes)
-    return replace(tree, mesh=Mesh(vertices, tree.mesh.faces), corners=corners, thin=thin, boxes=boxes)
+def vertex_normals(tree: TriangleTree) -> FloatArray:
+    """Unit angle-weighted normal of every vertex, n x 3; zero where no face gives one."""
+    mesh = tree.mesh
+    normals = np.zeros_like(mesh.vertices)
+    in_shares(
+        lambda start, end: kernels.vertex_normals(
+            mesh.vertices, mesh.faces, tree.around_start, tree.around, normals, start, end
+        ),
+        len(normals),
+    )
+    return normals
 
 
 def _fill(

@@ -465,15 +465,15 @@ def vertex_pseudonormal(
 
 
 @compiled()
-def all_vertex_normals(vertices: Array, faces: Array, around_start: Array, around: Array) -> Array:
-    """Unit angle-weighted normal of every vertex, n x 3; zero where no face gives one."""
-    out = np.zeros((vertices.shape[0], 3))
-    for at in range(vertices.shape[0]):
+def vertex_normals(
+    vertices: Array, faces: Array, around_start: Array, around: Array, normals: Array, start: int, end: int
+) -> None:
+    """Unit angle-weighted normal of the vertices start..end; zero where no face gives one."""
+    for at in range(start, end):
         nx, ny, nz, _ = vertex_pseudonormal(vertices, faces, around_start, around, at)
         length = math.sqrt(nx * nx + ny * ny + nz * nz)
         if length > 0.0:
-            out[at, 0], out[at, 1], out[at, 2] = nx / length, ny / length, nz / length
-    return out
+            normals[at, 0], normals[at, 1], normals[at, 2] = nx / length, ny / length, nz / length
 
 
 @compiled()

@@ -52,7 +52,6 @@ def shapes(options: argparse.Namespace) -> list[str]:
         runs=options.runs,
         seed=options.seed,
         triangles=options.triangles,
-        points=options.points,
         first=options.first,
     )
     print(f"\n{result.runs} prints\n\n{result.table()}", flush=True)
@@ -77,7 +76,6 @@ def main(arguments: Iterable[str] | None = None) -> int:
     parser.add_argument("--triangles", type=int, default=16_000, help="of each generated arch")
     parser.add_argument("--runs", type=int, default=1000, help="distorted prints of the pattern study")
     parser.add_argument("--first", type=int, default=0, help="number of the first of these prints")
-    parser.add_argument("--points", type=int, default=8_000, help="samples that patterns are fitted to")
     parser.add_argument("--trials", type=int, default=20_000, help="measurements per row of the guard study")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", choices=["", *STUDIES])

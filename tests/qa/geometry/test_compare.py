@@ -174,6 +174,19 @@ def test_a_bent_print_fails_and_says_how(design: Design) -> None:
     assert found.bumps == ()
 
 
+@pytest.mark.parametrize(
+    "planted",
+    [{"bow_mm": 0.5}, {"opening_mm": 0.6}, {"bow_mm": 0.4, "opening_mm": 0.4, "twist_mm": 0.3}],
+    ids=lambda planted: "+".join(planted),
+)
+def test_a_bent_open_bottomed_print_has_no_bumps(planted: dict[str, float]) -> None:
+    form = ArchForm.invent("upper", 1)
+    shell = make_arch(form, body="open-bottomed", target_triangles=24_000)
+    found = compared(prepared(shell), distort(shell, noise_mm=0.02, **planted))
+    assert found.registered
+    assert found.bumps == ()
+
+
 def test_bubbles_and_missing_cusps_are_found_where_they_are() -> None:
     form = ArchForm.invent("upper", 1)
     sound = prepared(scenes.arch(triangles=40_000))
@@ -190,7 +203,7 @@ def test_bubbles_and_missing_cusps_are_found_where_they_are() -> None:
     assert f"{hollow.peak_mm:+.2f} mm" in found.reason
     for bump in found.bumps:
         if bump.area_mm2 > 1.0:
-            near = np.linalg.norm(sound.mesh.vertices - bump.at_mm, axis=1) < 3.0
+            near = np.linalg.norm(sound.mesh.vertices - bump.at_mm, axis=1) < 2.0
             assert moved[near].max() > 0.2
 
 
@@ -206,7 +219,7 @@ def test_subdividing_the_scan_moves_no_figure_by_a_micrometre(design: Design) ->
 def test_the_guard_band_leaves_a_print_near_the_limit_open(design: Design) -> None:
     scan = distort(design.mesh, offset_mm=0.1)
     near = compared(design, scan, tolerance_mm=0.105, uncertainty_mm=0.02)
-    assert near.working.p95_abs_mm == pytest.approx(0.1, abs=0.03)
+    assert abs(near.working.p95_abs_mm - 0.105) < 0.02
     assert near.verdict == "unknown"
     assert "cannot tell" in near.reason
     size = near.working.p95_abs_mm

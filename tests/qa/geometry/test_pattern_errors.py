@@ -7,7 +7,13 @@ import pytest
 import statsmodels.api as sm
 
 from qa.geometry.identity import patch_numbers
-from qa.geometry.pattern_errors import correlation_by_lag, cut_of, standard_errors, tukey_weight
+from qa.geometry.pattern_errors import (
+    ErrorSettings,
+    correlation_by_lag,
+    cut_of,
+    standard_errors,
+    tukey_weight,
+)
 
 SIDE_MM = 60.0
 OVER_MM = 2.0
@@ -55,18 +61,15 @@ def test_correlated_noise_gets_its_exact_errors_not_those_of_independent_samples
     assert np.mean(told, axis=0) / exact == pytest.approx(1.1, abs=0.3)
 
 
-def test_what_the_fit_pulled_down_at_far_lags_is_added_back() -> None:
-    lag = np.array([0, 0, 1, 1, 2, 2])
-    product = np.array([0.9, 0.9, 0.3, 0.3, -0.1, -0.1])
-    assert correlation_by_lag(product, lag, 2) == pytest.approx([1.0, 0.4])
-    assert correlation_by_lag(np.array([0.9, -0.2, 0.5]), np.array([0, 1, 2]), 3) == pytest.approx(
-        [0.9, 0, 0]
-    )
+def test_a_lag_with_few_pairs_takes_the_next_ones_value_and_unproven_ones_end_the_correlation() -> None:
+    settings = ErrorSettings(lags=5, fewest_pairs=10)
+    mean, number = np.array([9.0, 0.8, 0.5, 0.1, 0.4]), np.array([3.0, 100.0, 100.0, 100.0, 100.0])
+    assert correlation_by_lag(mean, number, 1.0, settings) == pytest.approx([0.8, 0.8, 0.5, 0.0, 0.0])
 
 
 def test_tukeys_weight_ends_where_it_says() -> None:
     left = np.array([0.0, 0.01, -0.01, 0.02, -0.02, 5.0])
-    weight = tukey_weight(left)
+    weight = tukey_weight(left, cut_of(left))
     assert weight[0] == 1.0
     assert weight[-1] == 0.0
     assert cut_of(left) == pytest.approx(4.685 * 1.4826 * 0.015)
