@@ -18,6 +18,7 @@ import numpy as np
 from qa.geometry import contact, forming, inside, layers, size, supports, surface, walls
 from qa.geometry.limits import LimitSet
 from qa.geometry.maps import SurfaceMap
+from qa.geometry.memory import give_back_large_arrays
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.reading import ReadMesh
 from qa.geometry.subject import ROLES, CheckRequest, Role, Subject, make_subject
@@ -192,6 +193,7 @@ def check_design(
     raises over what the mesh is like: a figure the mesh does not allow is ``None`` with verdict
     ``unknown`` and the reason.
     """
+    give_back_large_arrays()
     groups = [group for group in GROUPS if request.role in group.roles]
     if not request.formed:
         groups = [group for group in groups if group.name != "forming"]

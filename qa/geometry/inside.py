@@ -33,6 +33,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qa.geometry import inside_kernels as kernels
+from qa.geometry.filling_kernels import fill_up
 from qa.geometry.inner_skin import INNER, SEALED
 from qa.geometry.lattice import Lattice, choose_step, make_lattice, marks_at_vertices
 from qa.geometry.limits import LimitSet
@@ -40,6 +41,7 @@ from qa.geometry.maps import SurfaceMap, vertex_vectors
 from qa.geometry.mesh import FloatArray
 from qa.geometry.passages import drain_widths
 from qa.geometry.subject import CheckRequest, Subject
+from qa.geometry.threads import side_by_side
 from qa.geometry.turning import best_turn
 from qa.geometry.verdicts import Check
 from qa.geometry.voids import Voids, find_voids, heights
@@ -142,10 +144,22 @@ def compute(
     lattice = _fine_lattice(subject) if hollow else subject.lattice
     if progress:
         progress(0.3)
+    subject.forget_tree()
     amount = heights(lattice)
     voids = find_voids(lattice, amount, subject) if hollow else None
     found = voids.count if voids else 0
-    pockets, suction = _suction(lattice, amount, subject, limits, none)
+    kept, suction = 0.0, none
+    pockets: tuple[Pocket, ...] = ()
+
+    def keep() -> None:
+        nonlocal kept
+        kept = _kept_in_pose(voids, subject.request) if voids and found else 0.0
+
+    def shut_in() -> None:
+        nonlocal pockets, suction
+        pockets, suction = _suction(lattice, amount, subject, limits, none)
+
+    side_by_side([keep, shut_in])
     if progress:
         progress(0.6)
     trapped = turned = sealed_mm3
@@ -153,10 +167,10 @@ def compute(
     drains: tuple[float | None, ...] = ()
     openings: tuple[int, ...] = ()
     if voids and found:
-        kept = _kept_in_pose(voids, subject.request)
         least, turn = best_turn(voids, subject, kept)
         trapped, turned = sealed_mm3 + kept, sealed_mm3 + least
         drains, openings = drain_widths(lattice, voids.number, found, _SHELL_MM, subject)
+        subject.forget_tree()
     open_mm3 = voids.volume_mm3 if voids else 0.0
     material = subject.union[0] or 0.0
     solid = material + sealed_mm3 + open_mm3
@@ -204,7 +218,7 @@ def _fill(
     """Volume held (mm3), and the rooms of at least that area and depth (``kernels.fill_up``)."""
     lines = lattice.lines[2]
     rooms = np.zeros((_MOST_POCKETS, 6))
-    held, count = kernels.fill_up(
+    held, count = fill_up(
         lattice.flags, amount, counted, lines.starts, lines.at, lattice.origin[2], lattice.step_mm,
         *lattice.shape, int(upward), least_area, least_depth, rooms,
     )  # fmt: skip
@@ -240,7 +254,7 @@ def _suction(
     pockets = []
     for number, (volume, begin, area, end, seed, layer) in enumerate(rooms, 1):
         kernels.mark_room(lattice.flags, marks, int(seed), number, rows * columns, columns, first, int(layer))
-        place = subject.in_file(lattice.places(np.array([int(seed)])))[0]
+        place = subject.in_file(lattice.places(np.array([int(seed)], np.int32)))[0]
         pockets.append(Pocket(float(volume), float(begin), float(end), float(area), place))
     begins = np.append(np.nan, rooms[:, 1]).astype(np.float32)
     return tuple(pockets), begins[_at_vertices(lattice, marks, subject)]

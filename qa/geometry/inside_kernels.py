@@ -1,4 +1,4 @@
-"""Compiled parts of ``inside``: voids, liquid levels and passages on a lattice. See ``inside``."""
+"""Compiled parts of ``inside``: voids, passages and turning on a lattice. See ``inside``."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from qa.geometry.filling_kernels import root_of
 from qa.geometry.kernels import compiled
 from qa.geometry.lattice import line_of
 
@@ -73,6 +74,25 @@ def heights(
 
 
 @compiled()
+def surrounded(flags: Array, inner: Array) -> Array:
+    """255 for every empty point that meets the inner skin on at least three of six sides, else 0."""
+    found = np.zeros(len(flags), np.uint8)
+    for cell in range(len(flags)):
+        if inner[cell] >= 3 and not flags[cell] & np.uint8(1):
+            found[cell] = 255
+    return found
+
+
+@compiled()
+def open_beside(flags: Array, void: Array, blocked: Array) -> Array:
+    """Whether a point is empty, in no void, and meets the surface on at least four of six sides."""
+    found = np.zeros(len(flags), np.bool_)
+    for cell in range(len(flags)):
+        found[cell] = void[cell] == 0 and blocked[cell] >= 4 and not flags[cell] & np.uint8(1)
+    return found
+
+
+@compiled()
 def flood_voids(flags: Array, void: Array, plane: int, columns: int, least: int) -> int:
     """Number the connected voids in place (1, 2, ...); how many there are.
 
@@ -83,7 +103,7 @@ def flood_voids(flags: Array, void: Array, plane: int, columns: int, least: int)
     room = 0
     for cell in range(len(void)):
         room += void[cell] == 255
-    stack = np.zeros(room, np.int64)
+    stack = np.zeros(room, np.int32)
     for seed in range(len(void)):
         if void[seed] != 255:
             continue
@@ -105,192 +125,6 @@ def flood_voids(flags: Array, void: Array, plane: int, columns: int, least: int)
             continue
         count += 1
     return count
-
-
-@compiled()
-def _root(parent: Array, item: int) -> int:
-    while parent[item] != item:
-        parent[item] = parent[parent[item]]
-        item = parent[item]
-    return item
-
-
-@compiled()
-def _unite(
-    parent: Array, volume: Array, area: Array, peak: Array, begin: Array, seed: Array, one: int, other: int,
-    level: float, top: float, layer: int, least_area: float, least_depth: float, found: Array, pockets: Array,
-) -> None:  # fmt: skip
-    """Join two bodies of liquid at a level; one that meets the outside (0) keeps what lies below it."""
-    one, other = _root(parent, one), _root(parent, other)
-    if one == other:
-        return
-    low, high = min(one, other), max(one, other)
-    if low == 0:
-        held = max(0.0, volume[high] + area[high] * (level - top))
-        note_pocket(
-            held, begin[high], peak[high], level, seed[high], layer, least_area, least_depth, found, pockets
-        )
-        parent[high] = 0
-        return
-    parent[high] = low
-    volume[low] += volume[high]
-    area[low] += area[high]
-    peak[low] = max(peak[low], peak[high])
-    if begin[high] < begin[low]:
-        begin[low], seed[low] = begin[high], seed[high]
-
-
-@compiled()
-def note_pocket(
-    held: float, begin: float, peak: float, end: float, seed: int, layer: int, least_area: float,
-    least_depth: float, found: Array, pockets: Array,
-) -> None:  # fmt: skip
-    """Add what one sealed room held: to the total, and to the list when it is wide and deep enough."""
-    found[0] += held
-    if peak < least_area or end - begin < least_depth:
-        return
-    place = int(found[1])
-    found[1] += 1.0
-    if place < len(pockets):
-        pockets[place, 0], pockets[place, 1], pockets[place, 2] = held, begin, peak
-        pockets[place, 3], pockets[place, 4], pockets[place, 5] = end, float(seed), float(layer)
-
-
-@compiled()
-def fill_up(
-    flags: Array, amount: Array, counted: Array, starts: Array, at: Array, origin: float, step: float,
-    layers: int, rows: int, columns: int, upward: int, least_area: float, least_depth: float, pockets: Array,
-) -> Array:  # fmt: skip
-    """Fill empty space level by level from the low end; what cannot run out at each level stays.
-
-    ``upward`` 1 goes from the platform (a wall at z = 0) up, 0 from the top down to the platform. Only
-    points with ``counted`` not 0 add volume. Returns the volume held in all, and how many rooms are at least
-    that wide and deep. ``pockets`` takes those: volume, begin, largest area, end, a point of the room, and
-    the layer it ends at. Heights are along the way of filling.
-    """
-    plane = rows * columns
-    room = len(at) + plane + 2
-    parent = np.arange(room).astype(np.int32)
-    volume, area, peak = np.zeros(room), np.zeros(room), np.zeros(room)
-    fresh, begin = np.zeros(room), np.zeros(room)
-    stamp = np.full(room, -1, np.int32)
-    seed = np.zeros(room, np.int64)
-    found = np.zeros(2)
-    below, here = np.full(plane, -1, np.int32), np.full(plane, -1, np.int32)
-    waiting, bottoms = np.zeros(plane, np.int32), np.zeros(plane)
-    used = 1
-    first = 0
-    while origin + first * step <= 0.0:
-        first += 1
-    count = layers - first
-    square = step * step
-    for turn in range(count):
-        layer = first + turn if upward == 1 else layers - 1 - turn
-        base = layer * plane
-        level = origin + layer * step if upward == 1 else -(origin + layer * step)
-        top = level - 0.5 * step
-        pending = 0
-        for place in range(plane):
-            here[place] = -1
-            cell = base + place
-            if flags[cell] & np.uint8(1):
-                continue
-            column, row = place % columns, place // columns
-            edge = column == 0 or row == 0 or column == columns - 1 or row == rows - 1
-            if turn == 0 or edge:
-                if edge:
-                    here[place] = 0
-                else:
-                    here[place] = used
-                    begin[used] = 0.0 if upward == 1 else level
-                    seed[used] = cell
-                    used += 1
-                continue
-            between = cell - plane if upward == 1 else cell
-            if below[place] >= 0 and not flags[between] & np.uint8(8):
-                here[place] = below[place]
-                continue
-            # The surface lies under this point: where, is the level at which the point comes in.
-            bottom = top
-            low, high = starts[place], starts[place + 1]
-            while low < high:
-                middle = (low + high) // 2
-                if at[middle] <= origin + layer * step:
-                    low = middle + 1
-                else:
-                    high = middle
-            if upward == 1 and low > starts[place]:
-                bottom = at[low - 1]
-            elif upward == 0 and low < starts[place + 1]:
-                bottom = -at[low]
-            bottoms[pending] = min(max(bottom, level - step), level)
-            waiting[pending] = place
-            pending += 1
-        for place in range(plane):
-            if here[place] < 0:
-                continue
-            cell = base + place
-            if place % columns < columns - 1 and here[place + 1] >= 0 and not flags[cell] & np.uint8(2):
-                _unite(
-                    parent, volume, area, peak, begin, seed, here[place], here[place + 1], top, top, layer,
-                    least_area, least_depth, found, pockets,
-                )  # fmt: skip
-            if place + columns < plane and here[place + columns] >= 0 and not flags[cell] & np.uint8(4):
-                _unite(
-                    parent, volume, area, peak, begin, seed, here[place], here[place + columns], top, top,
-                    layer, least_area, least_depth, found, pockets,
-                )  # fmt: skip
-        for n in np.argsort(bottoms[:pending]):
-            place = waiting[n]
-            cell = base + place
-            here[place] = used
-            begin[used] = bottoms[n]
-            seed[used] = cell
-            used += 1
-            for side in range(4):
-                other = place
-                if side == 0:
-                    other, wall = place - 1, flags[cell - 1] & np.uint8(2)
-                elif side == 1:
-                    other, wall = place + 1, flags[cell] & np.uint8(2)
-                elif side == 2:
-                    other, wall = place - columns, flags[cell - columns] & np.uint8(4)
-                else:
-                    other, wall = place + columns, flags[cell] & np.uint8(4)
-                if wall == 0 and here[other] >= 0:
-                    _unite(
-                        parent, volume, area, peak, begin, seed, here[place], here[other], bottoms[n], top,
-                        layer, least_area, least_depth, found, pockets,
-                    )  # fmt: skip
-        for place in range(plane):
-            if here[place] < 0:
-                continue
-            root = _root(parent, here[place])
-            here[place] = root
-            if root == 0:
-                continue
-            if stamp[root] != turn:
-                stamp[root] = turn
-                area[root], fresh[root] = 0.0, 0.0
-            cell = base + place
-            fresh[root] += square
-            peak[root] = max(peak[root], fresh[root])
-            if counted[cell] != 0:
-                share = amount[cell] / 16384.0
-                if turn == 0 and upward == 1:
-                    share += (origin + layer * step) / step - 0.5
-                volume[root] += share * square * step
-                area[root] += square
-        below, here = here, below
-    for item in range(1, used):
-        if parent[item] == item and volume[item] > 0.0:
-            deep = _depth_of(stamp[item], first, layers, origin, step, upward)
-            last = layers if upward == 1 else -1
-            note_pocket(
-                volume[item], begin[item], peak[item], deep, seed[item], last, least_area, least_depth, found,
-                pockets,
-            )  # fmt: skip
-    return found
 
 
 @compiled()
@@ -317,13 +151,6 @@ def mark_room(
 
 
 @compiled()
-def _depth_of(turn: int, first: int, layers: int, origin: float, step: float, upward: int) -> float:
-    """The height, along the way of filling, of the far side of the last layer a room was met in."""
-    layer = first + turn if upward == 1 else layers - 1 - turn
-    return origin + layer * step + 0.5 * step if upward == 1 else -(origin + layer * step) + 0.5 * step
-
-
-@compiled()
 def around_voids(flags: Array, void: Array, plane: int, columns: int, rings: int) -> tuple[Array, Array]:
     """Points of the voids and of the outside up to ``rings`` points from their openings, in order.
 
@@ -335,33 +162,46 @@ def around_voids(flags: Array, void: Array, plane: int, columns: int, rings: int
         if void[cell] != 0:
             reach[cell] = 0
             count += 1
-    queue = np.zeros(count, np.int64)
+    queue = np.zeros(1024, np.int32)
     top = 0
     for cell in range(len(flags)):
         if reach[cell] == 0:
-            queue[top] = cell
-            top += 1
-    ring = np.uint8(0)
-    while top > 0 and ring < rings:
-        spare = np.zeros(6 * top, np.int64)
-        found = 0
-        for n in range(top):
-            for side in range(6):
-                other = joined(flags, queue[n], side, plane, columns)
-                if other >= 0 and reach[other] == 255:
-                    reach[other] = ring + np.uint8(1)
-                    spare[found] = other
-                    found += 1
-        queue, top = spare, found
-        count += found
-        ring += np.uint8(1)
-    cells, rings_of = np.zeros(count, np.int64), np.zeros(count, np.uint8)
+            queue, top = _reached(flags, reach, cell, 1, queue, top, plane, columns)
+    ring = 1
+    while top > 0 and ring <= rings:
+        count += top
+        if ring == rings:
+            break
+        front, top = queue[:top].copy(), 0
+        ring += 1
+        for n in range(len(front)):
+            queue, top = _reached(flags, reach, front[n], ring, queue, top, plane, columns)
+    cells, rings_of = np.zeros(count, np.int32), np.zeros(count, np.uint8)
     n = 0
     for cell in range(len(flags)):
         if reach[cell] != 255:
             cells[n], rings_of[n] = cell, reach[cell]
             n += 1
     return cells, rings_of
+
+
+@compiled()
+def _reached(
+    flags: Array, reach: Array, cell: int, ring: int, queue: Array, top: int, plane: int, columns: int
+) -> tuple[Array, int]:
+    """Add what is joined to a point and not reached yet to the queue: the queue and how many it holds."""
+    for side in range(6):
+        other = joined(flags, cell, side, plane, columns)
+        if other < 0 or reach[other] != 255:
+            continue
+        if top == len(queue):
+            wider = np.zeros(2 * top, np.int32)
+            wider[:top] = queue
+            queue = wider
+        reach[other] = ring
+        queue[top] = other
+        top += 1
+    return queue, top
 
 
 @compiled()
@@ -420,7 +260,7 @@ def widest_ways(
     A maximin search: points are settled from the widest way down, in steps of ``unit`` mm.
     """
     total = len(cells)
-    width, parent = np.zeros(total), np.full(total, -1, np.int32)
+    width, parent = np.zeros(total, np.float32), np.full(total, -1, np.int32)
     most = 0.0
     for one in range(total):
         most = max(most, room[one])
@@ -451,14 +291,80 @@ def widest_ways(
 
 
 @compiled()
+def patches_over_edges(twin: Array, chosen: Array) -> Array:
+    """Per face the first face of its patch of chosen faces joined over edges; -1 elsewhere."""
+    parent = np.full(len(chosen), -1, np.int32)
+    for face in range(len(chosen)):
+        if chosen[face]:
+            parent[face] = face
+    for half in range(len(twin)):
+        one, other = half // 3, twin[half] // 3
+        if twin[half] < half or parent[one] < 0 or parent[other] < 0:
+            continue
+        one, other = root_of(parent, one), root_of(parent, other)
+        parent[max(one, other)] = min(one, other)
+    for face in range(len(chosen)):
+        if parent[face] >= 0:
+            parent[face] = parent[parent[face]]
+    return parent
+
+
+@compiled()
+def borders_of(twin: Array, patch: Array) -> Array:
+    """Half-edges of faces that are of a patch (0 and up) whose twins are of none."""
+    count = 0
+    for half in range(len(twin)):
+        count += patch[half // 3] >= 0 and twin[half] >= 0 and patch[twin[half] // 3] < 0
+    found = np.zeros(count, np.int64)
+    count = 0
+    for half in range(len(twin)):
+        if patch[half // 3] >= 0 and twin[half] >= 0 and patch[twin[half] // 3] < 0:
+            found[count] = half
+            count += 1
+    return found
+
+
+@compiled()
+def at_border(cells: Array, layers: int, rows: int, columns: int) -> Array:
+    """Whether each point is one of the lattice's outermost."""
+    found = np.zeros(len(cells), np.bool_)
+    plane = rows * columns
+    for n in range(len(cells)):
+        layer, rest = cells[n] // plane, cells[n] % plane
+        row, column = rest // columns, rest % columns
+        found[n] = layer == 0 or layer == layers - 1 or row == 0 or row == rows - 1
+        found[n] |= column == 0 or column == columns - 1
+    return found
+
+
+@compiled()
+def levels_of(
+    cells: Array, plane: int, columns: int, along_x: float, along_y: float, along_z: float, unit: float
+) -> Array:
+    """Heights of points in whole ``unit`` over the lowest; ``along_x`` and so on is the rise per step."""
+    lowest = np.inf
+    for n in range(len(cells)):
+        rest = cells[n] % plane
+        height = along_x * (rest % columns) + along_y * (rest // columns) + along_z * (cells[n] // plane)
+        lowest = min(lowest, height)
+    level = np.zeros(len(cells), np.int32)
+    for n in range(len(cells)):
+        rest = cells[n] % plane
+        height = along_x * (rest % columns) + along_y * (rest // columns) + along_z * (cells[n] // plane)
+        level[n] = int(np.floor((height - lowest) / unit))
+    return level
+
+
+@compiled()
 def kept_when_turned(
-    flags: Array, cells: Array, ids: Array, ring: Array, level: Array, number: Array, volume: Array,
+    flags: Array, cells: Array, ids: Array, ring: Array, level: Array, number: Array, amount: Array,
     count: int, plane: int, columns: int, slack: int,
 ) -> Array:  # fmt: skip
-    """Volume that stays in each of ``count`` voids when liquid may only run to lower levels.
+    """Amount that stays in each of ``count`` voids when liquid may only run to lower levels.
 
-    ``number`` (from 1) and ``level`` (whole numbers) are those of each point. Points of ring 1 and beyond are
-    outside. A point keeps its liquid when every way out climbs more than ``slack`` levels above it.
+    ``number`` (from 1), ``level`` (whole numbers) and ``amount`` are those of each point. Points of ring 1
+    and beyond are outside. A point keeps its liquid when every way out climbs more than ``slack`` levels
+    above it.
     """
     total = len(cells)
     most = 0
@@ -486,5 +392,5 @@ def kept_when_turned(
     kept = np.zeros(count + 1)
     for one in range(total):
         if ring[one] == 0 and (spill[one] < 0 or spill[one] - level[one] > slack):
-            kept[number[one]] += volume[one]
+            kept[number[one]] += float(amount[one])
     return kept

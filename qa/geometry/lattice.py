@@ -31,6 +31,7 @@ Bytes = NDArray[np.uint8]
 SOLID, WALL_X, WALL_Y, WALL_Z = 1, 2, 4, 8
 TURN_RAD = 0.5537
 _MOST_TESTS = 400_000_000.0
+_RUN = 32_768
 # Where in its cell the first point lies: an uneven place, so that flat faces miss the points.
 _OFFSETS = (0.5137, 0.4871, 0.5093)
 
@@ -66,16 +67,31 @@ class Lattice:
     flags: Bytes
     lines: tuple[Lines, Lines, Lines]
 
-    def places(self, cells: NDArray[np.int64]) -> FloatArray:
+    def places(self, cells: IndexArray) -> FloatArray:
         """Points (n x 3, mm) in the mesh's own frame."""
+        found = np.zeros((len(cells), 3))
         _, rows, columns = self.shape
-        layer, rest = np.divmod(cells, rows * columns)
-        row, column = np.divmod(rest, columns)
-        u, v, z = (
-            start + self.step_mm * each for start, each in zip(self.origin, (column, row, layer), strict=True)
-        )
-        cosine, sine = _turn()
-        return np.column_stack([cosine * u - sine * v, sine * u + cosine * v, z])
+        _places(cells, self.origin, self.step_mm, *_turn(), rows * columns, columns, found)
+        return found
+
+    def middle(self, cells: IndexArray) -> FloatArray:
+        """Mean of points (mm) in the mesh's own frame."""
+        ends = (cells[first : first + _RUN] for first in range(0, len(cells), _RUN))
+        total: FloatArray = np.sum([self.places(run).sum(axis=0) for run in ends], axis=0)
+        return total / len(cells)
+
+
+@compiled()
+def _places(
+    cells: Array, origin: Array, step: float, cosine: float, sine: float, plane: int, columns: int,
+    found: Array,
+) -> None:  # fmt: skip
+    for n in range(len(cells)):
+        rest = cells[n] % plane
+        u = origin[0] + step * (rest % columns)
+        v = origin[1] + step * (rest // columns)
+        found[n, 0], found[n, 1] = cosine * u - sine * v, sine * u + cosine * v
+        found[n, 2] = origin[2] + step * (cells[n] // plane)
 
 
 def _turn() -> tuple[float, float]:
@@ -328,23 +344,44 @@ def count_blocked(lattice: Lattice, label: NDArray[np.uint8]) -> tuple[Bytes, By
     return inner, outer
 
 
+@compiled()
+def _facing_marks(
+    vertices: Array, normals: Array, marks: Array, origin: Array, step: float, cosine: float, sine: float,
+    layers: int, rows: int, columns: int, found: Array,
+) -> None:  # fmt: skip
+    for vertex in range(len(vertices)):
+        nx, ny, nz = normals[vertex, 0], normals[vertex, 1], normals[vertex, 2]
+        length = np.sqrt(nx * nx + ny * ny + nz * nz)
+        if length == 0.0:
+            continue
+        x, y = vertices[vertex, 0], vertices[vertex, 1]
+        u = (cosine * x + sine * y - origin[0]) / step
+        v = (cosine * y - sine * x - origin[1]) / step
+        w = (vertices[vertex, 2] - origin[2]) / step
+        out_u, out_v, out_w = (
+            (cosine * nx + sine * ny) / length,
+            (cosine * ny - sine * nx) / length,
+            nz / length,
+        )
+        first_i = int(np.floor(u + 0.3 * out_u))
+        first_j = int(np.floor(v + 0.3 * out_v))
+        first_k = int(np.floor(w + 0.3 * out_w))
+        for k in range(max(first_k, 0), min(first_k + 2, layers)):
+            for j in range(max(first_j, 0), min(first_j + 2, rows)):
+                for i in range(max(first_i, 0), min(first_i + 2, columns)):
+                    if (i - u) * out_u + (j - v) * out_v + (k - w) * out_w > 0.0:
+                        found[vertex] = max(found[vertex], marks[i + columns * (j + rows * k)])
+
+
 def marks_at_vertices(lattice: Lattice, marks: Bytes, mesh: Mesh, normals: FloatArray) -> Bytes:
     """For every vertex the mark of an empty lattice point beside it, on the side that ``normals`` (n x 3, any
     length) point to; 0 where none of the points round it is marked.
 
     ``mesh`` stands where the lattice was laid. A thin wall does not lend its other side's mark.
     """
-    points = (into_lattice(mesh.vertices) - lattice.origin) / lattice.step_mm
-    out = into_lattice(normals)
-    length = np.linalg.norm(out, axis=1, keepdims=True)
-    out = np.divide(out, length, out=np.zeros_like(out), where=length > 0)
-    corner = np.floor(points + 0.3 * out).astype(np.int64)
-    layers, rows, columns = lattice.shape
-    found = np.zeros(len(points), np.uint8)
-    for shift in np.ndindex(2, 2, 2):
-        at = corner + np.array(shift)
-        beside = np.sum((at - points) * out, axis=1) > 0.0
-        beside &= ((at >= 0) & (at < [columns, rows, layers])).all(axis=1)
-        cell = np.where(beside, at[:, 0] + columns * (at[:, 1] + rows * at[:, 2]), 0)
-        found = np.maximum(found, np.where(beside, marks[cell], 0))
+    found = np.zeros(len(mesh.vertices), np.uint8)
+    cosine, sine = _turn()
+    _facing_marks(
+        mesh.vertices, normals, marks, lattice.origin, lattice.step_mm, cosine, sine, *lattice.shape, found
+    )
     return found

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from qa.geometry import inside_kernels as kernels
 from qa.geometry.inner_skin import INNER
 from qa.geometry.lattice import Lattice
-from qa.geometry.mesh import FloatArray
+from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.subject import Subject
 from qa.geometry.tree import closest
 
@@ -36,11 +36,21 @@ _HALVINGS = 9
 class _Ways:
     """Listed points of a lattice with their room and, over the widest way out, width (mm) and next point."""
 
-    cells: NDArray[np.int64]
+    cells: IndexArray
     number: NDArray[np.uint8]
-    room: FloatArray
-    width: FloatArray
+    room: NDArray[np.float32]
+    width: NDArray[np.float32]
     parent: NDArray[np.int32]
+
+
+@dataclass(frozen=True, eq=False)
+class _WayOut:
+    """The widest way out of a cavity (points in mm, room at each), empty where it is too narrow for the
+    lattice; and some places of the cavity."""
+
+    samples: FloatArray
+    points: FloatArray
+    room: NDArray[np.float32]
 
 
 def drain_widths(
@@ -52,24 +62,30 @@ def drain_widths(
 
     ``number`` marks the cavities' points; the way is followed ``shell_mm`` past their openings.
     """
-    ways, rims = _search(lattice, number, shell_mm), find_rims(subject)
-    widths: list[float | None] = []
-    openings: list[int] = []
+    # The search needs as much memory as the tree, and no tree.
+    subject.forget_tree()
+    found, rims = _ways_out(lattice, number, count, shell_mm), find_rims(subject)
+    openings = [len(rims.round(closest(subject.tree, way.samples).face)) for way in found]
+    widths = [
+        2.0 * _narrowest(way.points, way.room, lattice.step_mm, subject) if len(way.points) else None
+        for way in found
+    ]
+    return tuple(widths), tuple(openings)
+
+
+def _ways_out(lattice: Lattice, number: NDArray[np.uint8], count: int, shell_mm: float) -> list[_WayOut]:
+    """The widest way out of each cavity."""
+    ways = _search(lattice, number, shell_mm)
+    found = []
     for cavity in range(1, count + 1):
         start = _held_up(ways, cavity, lattice.step_mm)
         members = np.flatnonzero(ways.number == cavity)
-        places = lattice.places(ways.cells[members[:: max(1, len(members) // _ASKED)]])
-        loops = rims.round(closest(subject.tree, places).face)
-        openings.append(len(loops))
-        if ways.width[start] <= 0.0:
-            widths.append(None)
-            continue
-        path = [start]
-        while ways.parent[path[-1]] >= 0:
+        samples = lattice.places(ways.cells[members[:: max(1, len(members) // _ASKED)]])
+        path = [start] if ways.width[start] > 0.0 else []
+        while path and ways.parent[path[-1]] >= 0:
             path.append(int(ways.parent[path[-1]]))
-        points = lattice.places(ways.cells[path])
-        widths.append(2.0 * _narrowest(points, ways.room[path], lattice.step_mm, subject))
-    return tuple(widths), tuple(openings)
+        found.append(_WayOut(samples, lattice.places(ways.cells[path]), ways.room[path]))
+    return found
 
 
 def _search(lattice: Lattice, number: NDArray[np.uint8], shell_mm: float) -> _Ways:
@@ -79,17 +95,13 @@ def _search(lattice: Lattice, number: NDArray[np.uint8], shell_mm: float) -> _Wa
     cells, ring = kernels.around_voids(lattice.flags, number, plane, columns, rings)
     ids = np.full(len(lattice.flags), -1, np.int32)
     ids[cells] = np.arange(len(cells), dtype=np.int32)
-    room = np.full(len(cells), _MOST_ROOM_MM)
+    room = np.full(len(cells), _MOST_ROOM_MM, np.float32)
     for axis, lines in enumerate(lattice.lines):
         kernels.axis_distance(
             lines.starts, lines.at, axis, lattice.origin[axis], lattice.step_mm, *lattice.shape, ids, room
         )
     kernels.chamfer(cells, ids, plane, columns, lattice.step_mm, room)
-    layer, rest = np.divmod(cells, plane)
-    row, column = np.divmod(rest, columns)
-    border = (layer == 0) | (layer == layers - 1) | (row == 0) | (row == rows - 1)
-    border |= (column == 0) | (column == columns - 1)
-    source = (ring == rings) | ((ring > 0) & border)
+    source = (ring == rings) | ((ring > 0) & kernels.at_border(cells, layers, rows, columns))
     width, parent = kernels.widest_ways(lattice.flags, cells, ids, source, room, plane, columns, _UNIT_MM)
     return _Ways(cells, number[cells], room, width, parent)
 
@@ -107,7 +119,7 @@ def _held_up(ways: _Ways, cavity: int, step_mm: float) -> int:
     return int(members[np.argmax(room)])
 
 
-def _narrowest(points: FloatArray, room: FloatArray, step_mm: float, subject: Subject) -> float:
+def _narrowest(points: FloatArray, room: NDArray[np.float32], step_mm: float, subject: Subject) -> float:
     """Radius (mm) of the largest ball that passes a way's tight places, against the exact surface."""
     tight = np.flatnonzero(room <= room.min() + 1.5 * step_mm)
     ahead = points[np.minimum(tight + 3, len(points) - 1)] - points[np.maximum(tight - 3, 0)]
@@ -168,14 +180,8 @@ class Rims:
 def find_rims(subject: Subject) -> Rims:
     """The rims of mouths and drains of the open cavities."""
     label, twin, faces = subject.inner_skin.label, subject.topology.twin, subject.mesh.faces
-    half = np.flatnonzero((label[np.arange(len(twin)) // 3] == INNER) & (twin >= 0))
-    within = half[label[twin[half] // 3] == INNER]
-    graph = coo_array(
-        (np.ones(len(within), np.int8), (within // 3, twin[within] // 3)), shape=(len(faces), len(faces))
-    )
-    _, patch = connected_components(graph, directed=False)
-    face_patch = np.where(label == INNER, patch, -1).astype(np.int32)
-    half = half[label[twin[half] // 3] != INNER]
+    face_patch = kernels.patches_over_edges(twin, label == INNER)
+    half = kernels.borders_of(twin, face_patch)
     ends = np.column_stack([faces[half // 3, half % 3], faces[half // 3, (half + 1) % 3]])
     if not len(half):
         none = np.zeros(0, np.int32)

@@ -176,6 +176,8 @@ def _load(source: bytes | Path, max_bytes: int) -> Bytes:
         reason = error.strerror or "it cannot be opened"
         raise GeometryError("unreadable", f"The file cannot be read: {reason}.") from None
     _require_size(len(data), max_bytes)
+    # Read-only as bytes are, or every kernel that reads them would be compiled a second time.
+    data.flags.writeable = False
     return data
 
 

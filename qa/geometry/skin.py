@@ -19,6 +19,7 @@ from qa.geometry.errors import GeometryError
 from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 from qa.geometry.sampling import FEWEST_SAMPLES, Samples, face_normals_and_areas
+from qa.geometry.topology import face_areas
 from qa.geometry.tree import TriangleTree, first_hit
 
 Array = Any
@@ -152,7 +153,7 @@ def _escaping_share(
 @compiled()
 def spread_labels(faces: Array, around_start: Array, around: Array, label: Array) -> None:
     """Give unlabelled faces (-1) the label of the nearest labelled one, counted in shared corners."""
-    queue = np.zeros(faces.shape[0], dtype=np.int64)
+    queue = np.zeros(faces.shape[0], dtype=np.int32)
     end = 0
     for f in range(faces.shape[0]):
         if label[f] >= 0:
@@ -178,9 +179,9 @@ def spread_labels(faces: Array, around_start: Array, around: Array, label: Array
 def patches(faces: Array, around_start: Array, around: Array, label: Array) -> tuple[Array, Array, int]:
     """Number the patches of equally labelled faces that share corners: numbers, whether each touches a
     face of another label, and how many there are."""
-    number = np.full(faces.shape[0], -1, dtype=np.int64)
+    number = np.full(faces.shape[0], -1, dtype=np.int32)
     touches = np.zeros(faces.shape[0], dtype=np.bool_)
-    queue = np.zeros(faces.shape[0], dtype=np.int64)
+    queue = np.zeros(faces.shape[0], dtype=np.int32)
     count = 0
     for seed in range(faces.shape[0]):
         if number[seed] >= 0:
@@ -206,15 +207,14 @@ def patches(faces: Array, around_start: Array, around: Array, label: Array) -> t
 
 def settled(tree: TriangleTree, hidden: NDArray[np.int8], settings: SkinSettings) -> Bools:
     """Hidden faces without small islands: a patch is inner when it is large, or a body of its own."""
-    _, areas = face_normals_and_areas(tree.mesh)
+    areas = face_areas(tree.mesh.vertices, tree.mesh.faces)
     whole = areas.sum()
     for label in (1, 0):
         # First small hidden patches become visible, then small visible islands inside hidden ones hide.
         number, touches, count = patches(tree.mesh.faces, tree.around_start, tree.around, hidden)
         patch_area = np.bincount(number, weights=areas, minlength=count)
         small = (patch_area < settings.inner_patch_share * whole) & touches
-        swap = small[number] & (hidden == label)
-        hidden = np.where(swap, 1 - hidden, hidden).astype(np.int8)
+        hidden = hidden ^ (small[number] & (hidden == label))
     return np.asarray(hidden == 1)
 
 

@@ -15,6 +15,7 @@ from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 
 _TRIED = 16
+_STEPS = 24
 # Depth of a face from its outermost vertex, as a share of the part's longest side: 0.3 mm for an arch,
 # so that a bowed base is still found. Coarser at first, from a rough direction.
 _DEPTH_SHARE = 0.005
@@ -60,23 +61,31 @@ class Stand:
         )
 
 
+@compiled()
+def _by_direction(vectors: FloatArray) -> FloatArray:
+    """Sums of area vectors by the cell of a cube map, ``_STEPS`` to a side, that their direction lies in."""
+    sums = np.zeros((6 * _STEPS * _STEPS, 3))
+    for face in range(len(vectors)):
+        length = np.sqrt(vectors[face, 0] ** 2 + vectors[face, 1] ** 2 + vectors[face, 2] ** 2)
+        if length == 0.0:
+            continue
+        axis = 0
+        for other in (1, 2):
+            if abs(vectors[face, other]) > abs(vectors[face, axis]):
+                axis = other
+        major = vectors[face, axis]
+        key = 2 * axis + (major > 0.0)
+        for turn in (1, 2):
+            angle = np.arctan(vectors[face, (axis + turn) % 3] / abs(major))
+            key = key * _STEPS + min(int((angle / (0.5 * np.pi) + 0.5) * _STEPS), _STEPS - 1)
+        for component in range(3):
+            sums[key, component] += vectors[face, component]
+    return sums
+
+
 def _candidates(vectors: FloatArray) -> FloatArray:
     """Directions (k x 3) in which most area faces, from a cube map of normals, largest first."""
-    lengths = np.linalg.norm(vectors, axis=1)
-    sound = lengths > 0
-    units = vectors[sound] / lengths[sound, None]
-    axis = np.abs(units).argmax(axis=1)
-    rows = np.arange(len(units))
-    major = units[rows, axis]
-    u = units[rows, (axis + 1) % 3] / np.abs(major)
-    v = units[rows, (axis + 2) % 3] / np.abs(major)
-    steps = 24
-    cell_u = np.minimum((np.arctan(u) / (np.pi / 2) + 0.5) * steps, steps - 1).astype(np.int64)
-    cell_v = np.minimum((np.arctan(v) / (np.pi / 2) + 0.5) * steps, steps - 1).astype(np.int64)
-    key = ((axis * 2 + (major > 0)) * steps + cell_u) * steps + cell_v
-    sums = np.zeros((6 * steps * steps, 3))
-    for component in range(3):
-        sums[:, component] = np.bincount(key, vectors[sound, component], len(sums))
+    sums = _by_direction(vectors)
     sizes = np.linalg.norm(sums, axis=1)
     order = np.argsort(-sizes, kind="stable")[:_TRIED]
     order = order[sizes[order] > 0]
@@ -164,7 +173,7 @@ def best_stand(mesh: Mesh, vectors: FloatArray) -> Stand | None:
         normal, area = _refine(mesh, vectors, direction)
         tried += [direction, normal]
         found.append((area, normal))
-    surface = float(np.linalg.norm(vectors, axis=1).sum())
+    surface = float(np.sqrt(np.einsum("ij,ij->i", vectors, vectors)).sum())
     largest = max((area for area, _ in found), default=0.0)
     if largest <= 0.0 or largest < _MIN_SHARE * surface:
         return None

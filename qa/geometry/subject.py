@@ -151,6 +151,10 @@ class Subject:
         """The tree of all faces, built when a group first asks for it."""
         return build(self.mesh)
 
+    def forget_tree(self) -> None:
+        """Give back the tree's memory, four times the mesh's own; who asks for it next has it built anew."""
+        self.__dict__.pop("tree", None)
+
     @cached_property
     def lattice(self) -> Lattice:
         """Empty and solid space on a lattice of 0.5 mm, coarser for large parts; for closed meshes."""
@@ -194,6 +198,8 @@ def open_bodies(topology: Topology) -> IndexArray:
 def bodies_may_overlap(subject: Subject) -> bool:
     """Whether boxes of bodies overlap other than by one body holding the other."""
     topology = subject.topology
+    if topology.bodies < 2:
+        return False
     sound = topology.body >= 0
     owner = np.repeat(topology.body[sound], 3)
     points = subject.mesh.vertices[subject.mesh.faces[sound].reshape(-1)]

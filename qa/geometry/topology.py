@@ -235,6 +235,23 @@ def body_sums(
 
 
 @compiled()
+def face_areas(vertices: FloatArray, faces: IndexArray) -> FloatArray:
+    """Area of each face in mm2."""
+    areas = np.zeros(len(faces))
+    for face in range(len(faces)):
+        a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
+        ux = vertices[b, 0] - vertices[a, 0]
+        uy = vertices[b, 1] - vertices[a, 1]
+        uz = vertices[b, 2] - vertices[a, 2]
+        vx = vertices[c, 0] - vertices[a, 0]
+        vy = vertices[c, 1] - vertices[a, 1]
+        vz = vertices[c, 2] - vertices[a, 2]
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        areas[face] = 0.5 * np.sqrt(x * x + y * y + z * z)
+    return areas
+
+
+@compiled()
 def area_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """Per face the vector along its normal whose length is its area: m x 3, mm2."""
     vectors = np.zeros((len(faces), 3))

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from qa.geometry import inside_kernels as kernels
 from qa.geometry.inner_skin import Mouth
-from qa.geometry.mesh import FloatArray
+from qa.geometry.lattice import into_lattice
+from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.subject import Subject
 from qa.geometry.voids import Voids
 
@@ -21,34 +22,46 @@ _TURNS_DEG = (20.0, 10.0, 5.0)
 
 @dataclass(frozen=True, eq=False)
 class _Liquid:
-    """Points of the open cavities and of their openings, ready to be turned."""
+    """Points of the open cavities and of their openings, ready to be turned; ``amount`` as in the kernels."""
 
     voids: Voids
-    cells: NDArray[np.int64]
+    cells: IndexArray
     ids: NDArray[np.int32]
     ring: NDArray[np.uint8]
-    points: FloatArray
     number: NDArray[np.uint8]
-    volume: FloatArray
+    amount: NDArray[np.uint16]
+
+    @property
+    def amount_mm3(self) -> float:
+        """Volume of one unit of ``amount``."""
+        return self.voids.lattice.step_mm**3 / 16384.0
 
     def stays(self, down: FloatArray) -> FloatArray:
         """What stays in each cavity (mm3, the first entry unused) when a direction points down."""
         lattice = self.voids.lattice
         _, rows, columns = lattice.shape
-        height = -(self.points @ down)
-        level = np.floor((height - height.min()) / (0.5 * lattice.step_mm)).astype(np.int32)
+        x, y, z = (-lattice.step_mm * float(side) for side in into_lattice(down[None])[0])
+        level = kernels.levels_of(self.cells, rows * columns, columns, x, y, z, 0.5 * lattice.step_mm)
         found: FloatArray = kernels.kept_when_turned(
-            lattice.flags, self.cells, self.ids, self.ring, level, self.number, self.volume,
+            lattice.flags, self.cells, self.ids, self.ring, level, self.number, self.amount,
             self.voids.count, rows * columns, columns, 2,
         )  # fmt: skip
-        return found
+        return found * self.amount_mm3
+
+    def way_out(self) -> FloatArray | None:
+        """From the middle of the cavities to that of their openings (mm); ``None`` without openings."""
+        opening = self.ring == 1
+        if not opening.any():
+            return None
+        lattice = self.voids.lattice
+        return lattice.middle(self.cells[opening]) - lattice.middle(self.cells[~opening])
 
 
 def best_turn(voids: Voids, subject: Subject, kept: float) -> tuple[float, FloatArray]:
     """The least that stays after turning (mm3), each cavity in the pose that is best for it; and, for the
     largest, the direction then pointing down in the file's frame."""
     liquid = _liquid(voids)
-    held = np.bincount(liquid.number, liquid.volume, voids.count + 1)
+    held = np.bincount(liquid.number, liquid.amount, voids.count + 1) * liquid.amount_mm3
     dry = _DRY_SHARE * held
     best = np.full(voids.count + 1, np.inf)
     best[0] = 0.0
@@ -76,18 +89,16 @@ def _liquid(voids: Voids) -> _Liquid:
     cells, ring = kernels.around_voids(lattice.flags, voids.number, rows * columns, columns, 1)
     ids = np.full(len(lattice.flags), -1, np.int32)
     ids[cells] = np.arange(len(cells), dtype=np.int32)
-    volume = voids.amount[cells] / 16384.0 * lattice.step_mm**3
-    return _Liquid(voids, cells, ids, ring, lattice.places(cells), voids.number[cells], volume)
+    return _Liquid(voids, cells, ids, ring, voids.number[cells], voids.amount[cells])
 
 
 def _turnings(liquid: _Liquid, mouths: tuple[Mouth, ...]) -> list[FloatArray]:
     """Out of the mouths, from the cavities' middle to that of their openings, and the 26, nearest first."""
     around = [np.array(each, dtype=np.float64) for each in product((-1, 0, 1), repeat=3) if any(each)]
     units = [each / np.linalg.norm(each) for each in around]
-    opening = liquid.ring == 1
-    if not opening.any():
+    out = liquid.way_out()
+    if out is None:
         return units
-    out = liquid.points[opening].mean(axis=0) - liquid.points[~opening].mean(axis=0)
     straight = [mouth.out for mouth in mouths]
     if np.linalg.norm(out) > 0:
         straight.append(out / np.linalg.norm(out))

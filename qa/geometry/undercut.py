@@ -35,7 +35,7 @@ from qa.geometry.plumb import (
     roof_over,
     way_above,
 )
-from qa.geometry.threads import in_shares
+from qa.geometry.threads import in_shares, side_by_side
 
 # Sines of angles to the axis: what leans out by more covers itself, what leans back by less is upright.
 _DOWNWARD, _UPRIGHT = float(np.sin(np.deg2rad(0.1))), float(np.sin(np.deg2rad(3.0)))
@@ -366,23 +366,19 @@ def _climb(
 
 
 @compiled()
-def _deepest(
+def _measure_samples(
     vertices: FloatArray,
     faces: IndexArray,
     vectors: FloatArray,
     plumb: Plumb,
-    open_gaps: NDArray[np.bool_],
     step: float,
-    floor: FloatArray,
     best: FloatArray,
-) -> tuple[float, float, float, float]:
-    """The largest exact depth on the faces of the deepest samples, and its place.
-
-    Lines give the samples' depths to about a cell; they are measured exactly, and the deepest few faces are
-    then searched for their deepest place.
-    """
-    exact = np.zeros((len(best), 3))
-    for each in range(len(best)):
+    exact: FloatArray,
+    begin: int,
+    end: int,
+) -> None:
+    """Set rows ``begin`` to ``end`` of ``exact`` (k x 3): where in its face a sample lies, and its depth."""
+    for each in range(begin, end):
         if best[each, 0] <= 0.0:
             continue
         face, i, j = int(best[each, 1]), int(best[each, 2]), int(best[each, 3])
@@ -393,19 +389,45 @@ def _deepest(
         above = faces_above(vertices, faces, vectors, np.array([x, y, z]), z, reach)
         away = way_free(cover_of(vertices, faces, above, z + 1e-9), x, y)
         exact[each, 2] = away if away < reach else 0.0
-    deepest, at = 0.0, np.zeros(3)
-    for each in np.argsort(-exact[:, 2])[:_CLIMBED]:
-        if exact[each, 2] <= 0.0:
-            break
+
+
+def _deepest(
+    vertices: FloatArray,
+    faces: IndexArray,
+    vectors: FloatArray,
+    plumb: Plumb,
+    open_gaps: NDArray[np.bool_],
+    step: float,
+    floor: FloatArray,
+    best: FloatArray,
+) -> tuple[float, FloatArray]:
+    """The largest exact depth on the faces of the deepest samples, and its place.
+
+    Lines give the samples' depths to about a cell; they are measured exactly, and the deepest few faces are
+    then searched for their deepest place.
+    """
+    exact = np.zeros((len(best), 3))
+    in_shares(
+        lambda begin, end: _measure_samples(
+            vertices, faces, vectors, plumb, step, best, exact, begin, end
+        ),
+        len(best),
+        smallest=1,
+    )  # fmt: skip
+    chosen = np.argsort(-exact[:, 2])[:_CLIMBED]
+    chosen = chosen[exact[chosen, 2] > 0.0]
+    climbed: list[tuple[float, FloatArray]] = [(0.0, np.zeros(3))] * len(chosen)
+
+    def climb(rank: int) -> None:
+        each = int(chosen[rank])
         face = int(best[each, 1])
-        splits = _splits(vertices, faces, face, step)
-        away, place = _climb(
+        climbed[rank] = _climb(
             vertices, faces, vectors, plumb, open_gaps, floor, face, exact[each],
-            0.5 / splits, best[each, 0] + 4.0 * plumb.cell + step,
+            0.5 / int(_splits(vertices, faces, face, step)), best[each, 0] + 4.0 * plumb.cell + step,
         )  # fmt: skip
-        if away > deepest:
-            deepest, at = away, place
-    return deepest, at[0], at[1], at[2]
+
+    side_by_side([lambda rank=rank: climb(rank) for rank in range(len(chosen))])  # type: ignore[misc]
+    return max(climbed, key=lambda found: found[0], default=(0.0, np.zeros(3)))
 
 
 def find_undercut(
@@ -444,8 +466,9 @@ def find_undercut(
     area, reached = (float(np.sum(sorted(each[which] for each in sums))) for which in (0, 1))
     best = np.vstack([each[2] for each in sums])
     best = best[np.lexsort((best[:, 1], -best[:, 0]))][:_CANDIDATES].copy()
-    deepest, x, y, z = 0.0, 0.0, 0.0, 0.0
+    deepest, place = 0.0, None
     if area > 0.0:
-        deepest, x, y, z = _deepest(vertices, faces, vectors, plumb, open_gaps, step, floor, best)
-    place = np.array([x, y, z]) if deepest > 0.0 else None
+        deepest, place = _deepest(vertices, faces, vectors, plumb, open_gaps, step, floor, best)
+    if deepest <= 0.0:
+        place = None
     return Undercut(area, float(deepest), place, reached, depths)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,11 +11,12 @@ from numpy.typing import NDArray
 from qa.geometry import inside_kernels as kernels
 from qa.geometry.inner_skin import INNER, Mouth
 from qa.geometry.lattice import Lattice, count_blocked
-from qa.geometry.mesh import FloatArray
+from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.subject import Subject
 
 _LEAST_VOID_MM3 = 4.0
 _RIM_DEPTH_MM = 3.0
+_RUN = 32_768
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,29 +43,41 @@ def find_voids(lattice: Lattice, amount: NDArray[np.uint16], subject: Subject) -
     """Number the open cavities; only those large enough to hold a drop count."""
     skin = subject.inner_skin
     inner, other = count_blocked(lattice, (skin.label == INNER).astype(np.uint8))
-    empty = (lattice.flags & 1) == 0
-    number = np.where((inner >= 3) & empty, np.uint8(255), np.uint8(0))
+    number = kernels.surrounded(lattice.flags, inner)
+    other += inner
     for mouth in skin.mouths:
-        cells = np.flatnonzero((number == 0) & empty & (inner + other >= 4))
-        depth, below = _behind(mouth, lattice.places(cells))
         # Along the rim the inner skin looks out past it, and is taken for outer skin.
-        number[cells[(depth > 0.0) & (depth < _RIM_DEPTH_MM) & below]] = 255
-        cells = np.flatnonzero(number)
-        number[cells[_behind(mouth, lattice.places(cells))[0] < 0.0]] = 0
+        for cells in _in_runs(np.flatnonzero(kernels.open_beside(lattice.flags, number, other))):
+            depth, below = _behind(mouth, lattice.places(cells))
+            number[cells[(depth > 0.0) & (depth < _RIM_DEPTH_MM) & below]] = 255
+        for cells in _in_runs(np.flatnonzero(number)):
+            number[cells[_behind(mouth, lattice.places(cells))[0] < 0.0]] = 0
     _, rows, columns = lattice.shape
     least = max(4, int(_LEAST_VOID_MM3 / lattice.step_mm**3))
     count = kernels.flood_voids(lattice.flags, number, rows * columns, columns, least)
-    cells = np.flatnonzero(number)
+    held = sum(_held(lattice, amount, cells, skin.mouths) for cells in _in_runs(np.flatnonzero(number)))
+    return Voids(lattice, number, amount, count, held * lattice.step_mm**3)
+
+
+def _held(
+    lattice: Lattice, amount: NDArray[np.uint16], cells: IndexArray, mouths: tuple[Mouth, ...]
+) -> float:
+    """What some points of cavities hold, in cubes of the lattice's step."""
     share = amount[cells] / 16384.0
-    for mouth in skin.mouths:
+    for mouth in mouths:
         # What lies next to a mouth reaches to its plane, not half a step up or down.
         lift = abs(float(mouth.out[2]))
         if lift > 0.5:
             way = (mouth.point - lattice.places(cells)) @ mouth.out / (lift * lattice.step_mm)
             near = way < 1.0
             share[near] += way[near] - 0.5
-    volume = float(share.sum()) * lattice.step_mm**3
-    return Voids(lattice, number, amount, count, volume)
+    return float(share.sum())
+
+
+def _in_runs(cells: NDArray[np.intp]) -> Iterator[IndexArray]:
+    """Points in runs, so that what is computed of them takes little memory at a time."""
+    for first in range(0, len(cells), _RUN):
+        yield cells[first : first + _RUN].astype(np.int32)
 
 
 def _behind(mouth: Mouth, points: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:

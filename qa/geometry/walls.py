@@ -152,6 +152,7 @@ def compute(
     lengths = np.linalg.norm(subject.vectors, axis=1)
     normals = subject.vectors / np.where(lengths > 0, lengths, 1.0)[:, None]
     found = measure(subject.tree, normals, samples.points, samples.face, side=side)
+    del normals, lengths
     inner = side[samples.face] == 1
     fail = limits.value("wall_fail")
     sphere = _numbers(found.sphere_mm, samples.weights, inner, limit, fail)

@@ -14,6 +14,7 @@ import pytest
 import trimesh
 
 from fixtures.meshes import ArchForm, make_arch, writers
+from fixtures.meshes.arches import Body
 from qa.geometry.check import CheckRequest, check_design
 from qa.geometry.limits import SHIPPED
 from qa.geometry.reading import read_mesh
@@ -28,33 +29,40 @@ MOST_TIMES_ARRAYS = 12.0
 GROWTH_SLACK = 2.0
 
 
-def arch(triangles: int) -> bytes:
-    return writers.write_stl(make_arch(ArchForm.invent("upper", 1), target_triangles=triangles))
+BODIES: tuple[Body, ...] = ("solid", "open-bottomed")
+
+
+def arch(triangles: int, body: Body) -> bytes:
+    return writers.write_stl(make_arch(ArchForm.invent("upper", 1), body=body, target_triangles=triangles))
 
 
 def whole(data: bytes) -> Any:
     return check_design(read_mesh(data), CheckRequest(), SHIPPED)
 
 
-def test_the_whole_check_against_reading_with_trimesh() -> None:
+@pytest.mark.parametrize("body", BODIES)
+def test_the_whole_check_against_reading_with_trimesh(body: Body) -> None:
     warm_up()
-    data = arch(201_000)
+    data = arch(201_000, body)
     whole(data)
     reading = seconds(lambda: trimesh.load_mesh(io.BytesIO(data), file_type="stl"), 5)
     checking = seconds(lambda: whole(data), 5)
-    print(f"\nwhole check: {checking / reading:.1f} times trimesh's reading ({checking:.2f} s)")
+    print(f"\nwhole check, {body}: {checking / reading:.1f} times trimesh's reading ({checking:.2f} s)")
     assert checking / reading <= MOST_TIMES_READING
 
 
-def test_it_grows_no_faster_than_n_log_n() -> None:
+@pytest.mark.parametrize("body", BODIES)
+def test_it_grows_no_faster_than_n_log_n(body: Body) -> None:
     warm_up()
     sizes = (50_000, 200_000, 1_000_000)
     times = []
     for size in sizes:
-        data = arch(size)
+        data = arch(size, body)
         whole(data)
         times.append(seconds(lambda data=data: whole(data), 3))  # type: ignore[misc]
-    print("\n" + ", ".join(f"{size:,}: {each:.2f} s" for size, each in zip(sizes, times, strict=True)))
+    print(
+        f"\n{body} " + ", ".join(f"{size:,}: {each:.2f} s" for size, each in zip(sizes, times, strict=True))
+    )
     expected = sizes[-1] * math.log(sizes[-1]) / (sizes[0] * math.log(sizes[0]))
     assert times[-1] / times[0] <= GROWTH_SLACK * expected
 
@@ -84,9 +92,10 @@ print((status("VmHWM") - before) / arrays)
 
 
 @pytest.mark.skipif(not Path("/proc/self/clear_refs").exists(), reason="peak memory is read from /proc")
-def test_memory_above_the_process_own(tmp_path: Path) -> None:
+@pytest.mark.parametrize("body", BODIES)
+def test_memory_above_the_process_own(tmp_path: Path, body: Body) -> None:
     path = tmp_path / "arch.stl"
-    path.write_bytes(arch(201_000))
+    path.write_bytes(arch(201_000, body))
     done = subprocess.run(
         [sys.executable, "-c", _MEASURE, str(path)],
         capture_output=True,
@@ -96,5 +105,5 @@ def test_memory_above_the_process_own(tmp_path: Path) -> None:
         env=os.environ,
     )
     times = float(done.stdout)
-    print(f"\npeak memory of reading and checking: {times:.1f} times the mesh's arrays")
+    print(f"\npeak memory of reading and checking, {body}: {times:.1f} times the mesh's arrays")
     assert times <= MOST_TIMES_ARRAYS
