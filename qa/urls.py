@@ -77,6 +77,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("trends/comparisons/plan/", planned.plan_open, name="plan-open"),
     path("trends/comparisons/<int:comparison_id>/", planned.planned_one, name="planned-one"),
     path("trends/comparisons/<int:comparison_id>/runs.csv", planned.planned_csv, name="planned-csv"),
+    path(
+        "trends/comparisons/<int:comparison_id>/figures.csv", planned.planned_figures, name="planned-figures"
+    ),
     path("trends/comparisons/<int:comparison_id>/close/", planned.planned_close, name="planned-close"),
     path("trends/comparisons/runs/<int:run_id>/", planned.planned_run, name="planned-run"),
     path("trends/measuring/", studies.measuring_studies, name="measuring-studies"),

@@ -219,6 +219,7 @@ GET  qa:plan-open                            in    403   403  403     200     20
 POST qa:plan-open                            in    403   403  403     422     422   403
 GET  qa:planned-one                          in    403   403  200     200     200   200
 GET  qa:planned-csv                          in    403   403  200     200     200   200
+GET  qa:planned-figures                      in    403   403  403     200     200   200
 POST qa:planned-run                          in    403   403  422     422     422   403
 POST qa:planned-close                        in    403   403  403     422     422   403
 GET  qa:measuring-studies                    in    403   403  403     200     200   200
@@ -548,6 +549,7 @@ def _evidence_arguments(actors: Any) -> dict[str, dict[str, Any]]:
         "qa:agreement-csv": agreement,
         "qa:planned-one": of_plan,
         "qa:planned-csv": of_plan,
+        "qa:planned-figures": of_plan,
         "qa:planned-close": of_plan,
         "qa:planned-run": {"run_id": run.pk},
         "qa:baseline-end": {"baseline_id": baseline.pk},

@@ -16,12 +16,13 @@ from qa.evidence_pages.shared import (
     told,
 )
 from qa.statistics.binned import BINNED
+from qa.statistics.survival import KAPLAN_MEIER
 from qa.statistics.tanks import FILTER, HAZARD
 from qa.trend_charts.shared import CANNOT_TELL, LEGEND_ABOVE
 
 
 def tanks(asking: Asking) -> list[Section]:
-    return [_hazard(asking), _filter(asking), _next(asking)]
+    return [_hazard(asking), _first(asking), _filter(asking), _next(asking)]
 
 
 def _hazard(asking: Asking) -> Section:
@@ -75,6 +76,57 @@ def _hazard(asking: Asking) -> Section:
             rows=[[one["low"], one["high"], one["n"], one["lost"], *rate_cells(one)] for one in bins],
             csv_url=asking.csv_url("tank-hazard"),
             note=f"Counted: {more['counted']}. n = {more['n']}. Odds of loss {others}." if others else "",
+        ),
+    )
+
+
+def _first(asking: Asking) -> Section:
+    # An answer from before this question was asked has none; the next one has.
+    found = asking.result["tanks"].get("first") or {"sentence": "", "curve": []}
+    curve = found["curve"]
+    lines = [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "name": name,
+            "showlegend": bool(name),
+            "x": [0, *(row[0] for row in curve)],
+            "y": [100, *(None if row[place] is None else 100 * row[place] for row in curve)],
+            "line": {
+                "color": SERIES[0] if place == 2 else SERIES[1],
+                "width": 2,
+                "dash": dash,
+                "shape": "hv",
+            },
+        }
+        for place, name, dash in ((2, "Seen", "solid"), (3, "95 % interval", "dash"), (4, "", "dash"))
+    ]
+    late = f" {found['late']} of them came into the record already used." if found.get("late") else ""
+    few = curve and found["verdict"] != "shown"
+    return Section(
+        question="How many builds does a tank last until its first contaminated part?",
+        sentence=(found["sentence"] or "Not told yet: it is with the next analysis.")
+        + (f" {CANNOT_TELL.capitalize()} more exactly: fewer than five spells ended so." if few else ""),
+        method=(
+            f"{found.get('method') or KAPLAN_MEIER.name}. A spell is what a tank prints from one filtering "
+            "to the next; one that is filtered first, or still goes on, is censored. Filtering is best timed "
+            "by the hazard above: a tank goes on losing parts after the first."
+        ),
+        chart=Chart(
+            name="first-loss",
+            title="Tanks without a contaminated part yet, per 100",
+            figure={
+                "data": lines if curve else [],
+                "layout": {
+                    "xaxis": {"title": {"text": "Builds since the tank was filled or filtered"}},
+                    "yaxis": {"title": {"text": "Without one, per 100"}, "range": [0, 105]},
+                    "legend": LEGEND_ABOVE,
+                },
+            },
+            columns=("builds", "spells at risk", "per 100", "95 % from", "95 % to"),
+            rows=[[row[0], row[1], *(per_100(row[place]) for place in (2, 3, 4))] for row in curve],
+            csv_url=asking.csv_url("first-loss"),
+            note=f"n = {found['n']} spells, {found['events']} ended in a first loss.{late}" if curve else "",
         ),
     )
 

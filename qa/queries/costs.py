@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
 from qa.models import CostVersion
+from qa.queries.evidence_frame import lab_costs
 from qa.statistics.costs import Costs
+from qa.statistics.evidence import part_cost
 
 
 def costs_in_force() -> CostVersion | None:
@@ -28,3 +35,12 @@ def engine_costs(version: CostVersion | None) -> Costs:
 
 def _number(value: Decimal | None) -> float | None:
     return None if value is None else float(value)
+
+
+def attempt_costs(builds: Sequence[int | None], materials: Sequence[str]) -> npt.NDArray[np.float64]:
+    """What the attempt at each part cost, by its build and material; not-a-number where nothing is known."""
+    version = costs_in_force()
+    frame = pd.DataFrame(lab_costs(list(builds), list(materials)))
+    if version is not None and version.labour_min is not None:
+        frame["labour_min"] = float(version.labour_min)
+    return part_cost(frame, engine_costs(version))

@@ -104,7 +104,7 @@ def _lab_frame(unit: EvidenceUnit, since: date | None, report: Report) -> pd.Dat
     made |= {name: _text([{True: "yes", False: "no"}.get(v) for v in columns[name]]) for name in yes_no}
     made |= _steps(columns["steps"])
     if is_part:
-        made |= _lab_costs(columns["part__build_id"], columns["material"])
+        made |= lab_costs(columns["part__build_id"], columns["material"])
     return pd.DataFrame(made)
 
 
@@ -129,7 +129,7 @@ def _steps(rows: list[dict[str, str]]) -> dict[str, Any]:
     return made
 
 
-def _lab_costs(builds: list[int | None], materials: list[str]) -> dict[str, Any]:
+def lab_costs(builds: list[int | None], materials: list[str]) -> dict[str, Any]:
     """Resin and machine time of each attempt: its build's, shared by the parts of the build."""
     facts = {
         pk: (resin, started, finished, parts)

@@ -18,10 +18,11 @@ from qa.queries.costs import engine_costs
 from qa.statistics.cost import cost_per_good_part, how_many_to_print
 from qa.statistics.costs import Costs
 from qa.statistics.effect import Effect, judge_action
-from qa.statistics.evidence import DAYS_PER_MONTH, EvidenceReport, evidence, part_cost
+from qa.statistics.evidence import DAYS_PER_MONTH, EvidenceReport, contaminated_losses, evidence, part_cost
+from qa.statistics.first_loss import builds_to_first_loss, tank_spells
 from qa.statistics.late import STEPS, Flaw, LateShare, found_late
 from qa.statistics.proportions import Proportion, effective_size
-from qa.statistics.results import Interval, rounded
+from qa.statistics.results import Interval, StatisticsError, rounded
 from qa.statistics.tanks import AGES as TANK_AGES
 from qa.statistics.tanks import Hazard, Tanks, span_words
 
@@ -67,7 +68,7 @@ def content(
         "causes": _causes(found),
         "interaction": _interaction(found),
         "split": found.split.sentence,
-        "tanks": _tanks(found, rows),
+        "tanks": _tanks(found, rows) | {"first": _first_loss(rows, contamination)},
         "platform": _platform(found, rows),
         "late": _late(rows, asked),
         "cost": _cost(rows, costs, asked.costs),
@@ -190,6 +191,46 @@ def _filtered_now(tanks: Tanks, rows: pd.DataFrame) -> float | None:
         age = mine.sort_values("printed_at", kind="stable")[column].to_numpy(dtype=np.float64)
         reached += age[:-1][np.diff(age) < 0].tolist()
     return rounded(float(np.median(reached)), 1) if reached else None
+
+
+def _first_loss(rows: pd.DataFrame, contamination: Callable[[str], bool]) -> dict[str, Any]:
+    """How many builds tanks last until their first contaminated part, as a curve."""
+    column = TANK_AGES["builds"]
+    if not {column, "tank"} <= set(rows.columns):
+        return {"sentence": "No build has its tank and its builds since filtering recorded.", "curve": []}
+    lost = rows["lost"].to_numpy(dtype=bool)
+    spells = tank_spells(
+        rows["tank"].fillna("").to_numpy(dtype=object),
+        rows["build"].to_numpy(dtype=object),
+        pd.to_datetime(rows["printed_at"]).to_numpy(),
+        rows[column].to_numpy(dtype=np.float64, na_value=np.nan),
+        contaminated_losses(rows, lost, contamination)[0],
+    )
+    try:
+        found = builds_to_first_loss(spells)
+    except StatisticsError as error:
+        return {"sentence": error.sentence, "curve": []}
+    curve = [
+        [
+            time,
+            int(((spells.entry < time) & (spells.duration >= time)).sum()),
+            rounded(share),
+            *interval.as_json(),
+        ]
+        for time, share, interval in zip(found.times, found.survival, found.intervals, strict=True)
+    ]
+    return {
+        "sentence": found.sentence,
+        "verdict": found.verdict.value,
+        "n": found.n,
+        "events": found.events,
+        "late": int((spells.entry > 0).sum()),
+        "median": found.median,
+        "curve": curve,
+        "method": f"{found.method.name} ({found.method.source}); {found.intervals[0].method}"
+        if curve
+        else f"{found.method.name} ({found.method.source})",
+    }
 
 
 # Platform -------------------------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from labtrack.usecase import use_case
 from production.models import Build
 from qa.choices import ComparisonKind
 from qa.models import ComparisonRun, PlannedComparison, PrintAttempt
+from qa.queries.costs import attempt_costs, costs_in_force
 from qa.statistics.comparison import (
     brown_forsythe,
     compare_by_build,
@@ -27,6 +28,7 @@ from qa.statistics.comparison import (
     run_list,
     sample_for_margin,
 )
+from qa.statistics.cost import compare_cost
 from qa.statistics.results import StatisticsError, rounded
 
 MOST_VALUES = 200
@@ -159,9 +161,10 @@ def verdict_of(plan: PlannedComparison) -> dict[str, Any]:
         return dict(plan.verdict or {})
     runs = list(plan.runs.filter(build__isnull=False).select_related("build").order_by("order"))
     try:
-        return _lost(plan, runs) if plan.kind == ComparisonKind.LOST else _value(plan, runs)
+        found = _lost(plan, runs) if plan.kind == ComparisonKind.LOST else _value(plan, runs)
     except StatisticsError as error:
-        return _unknown(error.sentence)
+        found = _unknown(error.sentence)
+    return found | {"cost": _cost(plan, runs)}
 
 
 def parts_needed(rate: float, margin_per_100: float, design_effect: float) -> int:
@@ -196,6 +199,38 @@ def _lost(plan: PlannedComparison, runs: list[ComparisonRun]) -> dict[str, Any]:
             _row("difference per 100", found.n_a + found.n_b, 100 * found.difference, ends),
         ],
         "method": f"{found.method.name} ({found.method.source})",
+    }
+
+
+def _cost(plan: PlannedComparison, runs: list[ComparisonRun]) -> dict[str, Any]:
+    """What a good part costs either way, all attempts counted."""
+    arm_of = {run.build_id: run.is_a for run in runs if run.build_id is not None}
+    rows = list(
+        PrintAttempt.objects.filter(part__build_id__in=list(arm_of), mature=True)
+        .order_by("pk")
+        .values_list("part__build_id", "material", "lost")
+    )
+    money = attempt_costs([build for build, _, _ in rows], [material for _, material, _ in rows])
+    of_a = np.array([arm_of[build] for build, _, _ in rows], dtype=bool)
+    good = np.array([not lost for _, _, lost in rows], dtype=bool)
+    builds = np.array([build for build, _, _ in rows], dtype=np.int64)
+    found = compare_cost((money[of_a], good[of_a], builds[of_a]), (money[~of_a], good[~of_a], builds[~of_a]))
+    figures = [
+        _row(f"{name}, per good part", side.n, side.cost, side.interval.as_json(2))
+        for name, side in ((plan.arm_a, found.a), (plan.arm_b, found.b))
+        if side.cost is not None
+    ]
+    if found.difference is not None:
+        figures.append(_row("difference", found.n, found.difference, found.interval.as_json(2)))
+    version, without = costs_in_force(), found.a.without_cost + found.b.without_cost
+    left_out = f" {without} parts have no known cost and are left out." if without else ""
+    return {
+        "verdict": found.verdict.value,
+        "sentence": _named(plan, found.sentence) + left_out,
+        "figures": figures,
+        "currency": version.currency if version else "",
+        "method": f"{found.a.method.name} ({found.a.method.source}); "
+        f"{found.method.name} ({found.method.source})",
     }
 
 

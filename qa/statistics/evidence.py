@@ -110,7 +110,7 @@ def evidence(
         cost_per_lost_part=per_lost,
         discovery_rate=CAUSES_ALPHA,
     )
-    contaminated, words = _contaminated(rows, lost, contamination)
+    contaminated, words = contaminated_losses(rows, lost, contamination)
     return EvidenceReport(
         unit=unit,
         since=since,
@@ -186,7 +186,7 @@ def _mean_cost(rows: pd.DataFrame, costs: Costs) -> float | None:
     return float(cost[known].mean()) if len(rows) and known.mean() >= 0.5 else None
 
 
-def _contaminated(
+def contaminated_losses(
     rows: pd.DataFrame, lost: npt.NDArray[np.bool_], contamination: Callable[[str], bool]
 ) -> tuple[npt.NDArray[np.bool_], str]:
     """Parts lost to contamination; every lost part where defects are seldom recorded."""

@@ -119,6 +119,21 @@ def planned_csv(request: HttpRequest, comparison_id: int) -> HttpResponseBase:
     return csv_response(f"comparison-{plan.pk}.csv", ("order", "block", "way", "build", "measured"), rows)
 
 
+@require_safe
+@page(Capability.TRENDS_READ)
+def planned_figures(request: HttpRequest, comparison_id: int) -> HttpResponseBase:
+    """The figures of the verdict, and of the cost."""
+    plan = get_object_or_404(PlannedComparison, pk=comparison_id)
+    verdict = verdict_of(plan)
+    rows = [
+        (about, one["name"], one["n"], one["value"], one["low"], one["high"])
+        for about, part in (("verdict", verdict), ("cost", verdict.get("cost", {})))
+        for one in part.get("figures", [])
+    ]
+    columns = ("about", "figure", "n", "value", "from", "to")
+    return csv_response(f"comparison-{plan.pk}-figures.csv", columns, rows)
+
+
 @require_POST
 @page(Capability.SHOP_WRITE)
 def planned_run(request: HttpRequest, run_id: int) -> HttpResponse:
@@ -168,11 +183,13 @@ def _shown(
     runs = list(plan.runs.select_related("build", "comparison"))
     is_open = plan.closed_at is None
     upcoming = next((run for run in runs if run.build_id is None), None) if is_open else None
+    verdict = verdict_of(plan)
     context = {
         "plan": plan,
         "runs": runs,
         "next": upcoming,
-        "verdict": verdict_of(plan),
+        "verdict": verdict,
+        "cost": verdict.get("cost") if actor.may(Capability.TRENDS_READ) else None,
         "is_lost": plan.kind == ComparisonKind.LOST,
         "run_form": (run_form or RunForm()) if upcoming and actor.may(Capability.SHOP_WRITE) else None,
         "close_form": (close_form or CloseActionForm())

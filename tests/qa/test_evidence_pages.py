@@ -271,8 +271,11 @@ def test_tank_age_leads_to_an_interval_and_what_changing_it_saves(
     costs(actors)
     computed(actors)
     client = client_of(people.manager)
-    hazard, every, ahead = client.get(address("tanks")).context["sections"]
+    hazard, first, every, ahead = client.get(address("tanks")).context["sections"]
     assert "times" in hazard.sentence and hazard.chart.rows
+    assert "first defects in" in first.sentence and "n = " in first.chart.note
+    shares = [row[2] for row in first.chart.rows]
+    assert shares == sorted(shares, reverse=True) and all(row[1] > 0 for row in first.chart.rows)
     assert "Today tanks are filtered after" in every.sentence and every.chart.rows
     assert len(ahead.chart.rows) >= 4
     titles = [suspect.title for suspect in client.get(address("week")).context["week"].suspects]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from datetime import timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from django.utils import timezone
 
 from labtrack.errors import Conflict, NotAllowed, Refused
 from qa.models import ComparisonRun, PlannedComparison, PrintAttempt
+from qa.services.costs import set_costs
 from qa.services.planned_comparisons import (
     close_comparison,
     parts_needed,
@@ -105,6 +107,36 @@ def test_the_verdict_is_the_engines_on_the_parts_of_these_builds(actors: Any, sh
     assert verdict["verdict"] == expected.verdict.value == "unknown"
     assert "Brook loses" in verdict["sentence"] and "against Anvil" in verdict["sentence"]
     assert "more parts of each would tell" in verdict["sentence"]
+
+
+def test_the_verdict_says_what_a_good_part_costs_either_way(actors: Any, shop: Any, client: Client) -> None:
+    set_costs(
+        actor=actors.manager,
+        key="",
+        based_on=0,
+        currency="EUR",
+        values={"labour_per_h": Decimal(30), "labour_min": Decimal(10)},
+        note="wages of the year",
+    )
+    made = plan(actors, blocks=3)
+    runs = list(made.runs.all())
+    assert "Cannot tell yet what a good part costs" in verdict_of(made)["cost"]["sentence"]
+    for run, number in zip(runs, printed(shop, runs), strict=True):
+        record_run(actor=actors.technician, run_id=run.pk, build_number=number)
+    PrintAttempt.objects.update(mature=True, lost=False)
+    cost = verdict_of(made)["cost"]
+    values = {one["name"]: one["value"] for one in cost["figures"]}
+    assert values["Brook, per good part"] >= 5.0  # ten minutes at 30 an hour, and machine and resin if known
+    assert values["difference"] == pytest.approx(
+        values["Brook, per good part"] - values["Anvil, per good part"], abs=0.002
+    )
+    assert cost["currency"] == "EUR" and "Cochran" in cost["method"]
+    client.force_login(actors.quality.user)
+    page = client.get(reverse("qa:planned-one", args=[made.pk])).content.decode()
+    assert "What a good part costs" in page and "Brook, per good part" in page
+    answer = client.get(reverse("qa:planned-figures", args=[made.pk]))
+    rows = b"".join(answer.streaming_content).decode().splitlines()  # type: ignore[attr-defined]
+    assert sum(row.startswith("cost,") for row in rows) == 3
 
 
 def test_measured_values_are_compared_by_the_means_of_builds(actors: Any, shop: Any) -> None:

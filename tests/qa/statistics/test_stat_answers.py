@@ -20,8 +20,9 @@ from qa.statistics.comparison import (
     sample_for_margin,
     sample_for_means,
 )
-from qa.statistics.cost import attempts_per_good, cost_per_good_part, how_many_to_print
+from qa.statistics.cost import attempts_per_good, compare_cost, cost_per_good_part, how_many_to_print
 from qa.statistics.effect import judge_action
+from qa.statistics.first_loss import builds_to_first_loss, tank_spells
 from qa.statistics.gauge import crossed_study, expanded_uncertainty
 from qa.statistics.interaction import equipment_by_practice
 from qa.statistics.late import Flaw, found_late
@@ -128,6 +129,36 @@ def test_tanks_with_nothing_recorded_or_lost_are_a_sentence() -> None:
     assert fit_hazard(np.full(100, 3.0), np.arange(100) % 2, np.arange(100), kind="days") is None
 
 
+def test_spells_of_a_tank_end_with_its_first_loss_or_its_filtering() -> None:
+    # T1: recorded from its third build on, lost in its fifth; filtered; two builds. T2: from new, none lost.
+    tank = ["T1"] * 8 + ["T2"] * 3
+    build = ["a", "a", "b", "c", "d", "e", "f", "f", "g", "h", "i"]
+    day = [1, 1, 2, 3, 4, 5, 6, 6, 1, 2, 3]
+    age = [2, 2, 3, 4, 5, 0, 1, 1, 0, 1, 2]
+    lost = [0, 0, 0, 1, 1, 0, 0, 0, 0, 0, 0]
+    order = np.random.default_rng(1).permutation(11)
+    spells = tank_spells(*(np.array(column)[order] for column in (tank, build, day, age, lost)))
+    assert sorted(zip(spells.entry, spells.duration, spells.event, strict=True)) == [
+        (0.0, 2.0, False), (0.0, 3.0, False), (2.0, 5.0, True),
+    ]  # fmt: skip
+    curve = builds_to_first_loss(spells)
+    assert (curve.n, curve.events, curve.times) == (3, 1, (5.0,))
+    none = tank_spells(["", "T"], ["a", "b"], [1, 2], [0, math.nan], [True, True])
+    with pytest.raises(StatisticsError, match="No build has its tank"):
+        builds_to_first_loss(none)
+
+
+def test_first_losses_follow_the_geometric_law_they_were_made_by() -> None:
+    # Each build loses something with chance 0.1, whatever its age: S(k) = 0.9^k (geometric distribution)
+    rng = np.random.default_rng(5)
+    age = np.tile(np.arange(12), 400)
+    tank = np.repeat([f"T{i}" for i in range(400)], 12)
+    lost = rng.random(len(age)) < 0.1
+    curve = builds_to_first_loss(tank_spells(tank, np.arange(len(age)), np.arange(len(age)), age, lost))
+    seen = dict(zip(curve.times, curve.intervals, strict=True))
+    assert sum(seen[float(k)].contains(0.9**k) for k in range(1, 13)) >= 11
+
+
 def plates(seed: int, builds: int, spot: bool) -> tuple[np.ndarray, ...]:
     rng = np.random.default_rng(seed)
     place = np.tile(np.arange(10), builds)
@@ -216,6 +247,40 @@ def test_flaws_found_late_are_counted_at_the_points_they_passed() -> None:
     assert (clear.share.count, clear.share.n) == (2, 3)
     assert clear.cost == 3.0 + 5.0
     assert found_late([]).sentence == "No flaw has both its steps recorded."
+
+
+def test_a_difference_of_costs_is_welchs_where_every_build_has_as_many_good_parts() -> None:
+    # scipy's Welch interval on the builds' costs per good part
+    rng = np.random.default_rng(3)
+    sides = [(rng.normal(mean, sd, 10 * builds), builds) for mean, sd, builds in ((5, 1, 8), (6, 3, 5))]
+    ways = [(cost, np.ones(10 * k, dtype=bool), np.repeat(np.arange(k), 10)) for cost, k in sides]
+    means = [cost.reshape(k, 10).mean(axis=1) for cost, k in sides]
+    found = compare_cost(ways[0], ways[1])
+    expected = stats.ttest_ind(means[0], means[1], equal_var=False).confidence_interval(0.95)
+    assert [found.interval.low, found.interval.high] == pytest.approx([expected.low, expected.high])
+
+
+def test_a_difference_of_costs_covers_the_truth_with_few_builds() -> None:
+    rng = np.random.default_rng(9)
+    covered = 0
+    truth = 2.0 / 0.9 - 2.0 / 0.7
+    for _ in range(300):
+        ways = []
+        for rate, builds in ((0.9, 5), (0.7, 6)):
+            build = np.repeat(np.arange(builds), 8)
+            cost = np.repeat(rng.normal(2.0, 0.3, builds), 8)
+            ways.append((cost, rng.random(len(build)) < rate, build))
+        covered += compare_cost(ways[0], ways[1]).interval.contains(truth)
+    assert covered >= 275  # 95 % of 300 less three standard deviations
+
+
+def test_a_difference_of_costs_that_cannot_be_told_is_a_sentence() -> None:
+    way = ([2.0] * 4, [True] * 4, [1, 1, 2, 2])
+    assert "1 more" in compare_cost(way, way).sentence
+    assert "No costs are known" in compare_cost(way, ([math.nan], [True], [1])).sentence
+    assert compare_cost(([], [], []), ([], [], [])).difference is None
+    three = ([2.0] * 6, [True] * 6, [1, 1, 2, 2, 3, 3])
+    assert compare_cost(three, three).verdict is Verdict.UNKNOWN
 
 
 def test_cost_per_good_part_sums_every_attempt() -> None:
