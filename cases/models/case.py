@@ -92,6 +92,12 @@ class ClinicWait(models.Model):
                 name="wait_ends_after_start",
                 violation_error_message="The wait cannot end before it began.",
             ),
+            models.CheckConstraint(
+                condition=Q(until__isnull=True, answer="", answered_by__isnull=True)
+                | (Q(until__isnull=False, answered_by__isnull=False) & ~Q(answer="")),
+                name="wait_ends_with_answer",
+                violation_error_message="The wait ends with an answer and with who gave it.",
+            ),
         ]
 
     def __str__(self) -> str:

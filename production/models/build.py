@@ -137,6 +137,14 @@ class PartOutcome(models.Model):
 
     class Meta:
         ordering = ["occurred_at", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(outcome=Outcome.GOOD)
+                | (Q(outcome__in=(Outcome.REWORK, Outcome.SCRAPPED)) & ~Q(reason="")),
+                name="part_outcome_has_reason",
+                violation_error_message="Say in a few words why it needs rework or was scrapped.",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.part} {self.outcome} at {self.step}"

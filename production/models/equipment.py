@@ -97,6 +97,13 @@ class WashBath(models.Model):
 
     class Meta:
         ordering = ["equipment__code"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(capacity_ml__gt=0),
+                name="wash_bath_capacity_positive",
+                violation_error_message="A wash bath needs a capacity above zero.",
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.equipment.name

@@ -46,6 +46,12 @@ class Preparation(models.Model):
                 name="preparation_tilt_plausible",
                 violation_error_message="The tilt is between 0 and 90 degrees.",
             ),
+            models.CheckConstraint(
+                # Not null is said too: a check that comes out unknown passes.
+                condition=Q(hollow=False) | Q(wall_mm__isnull=False, wall_mm__gt=0),
+                name="preparation_hollow_has_wall",
+                violation_error_message="A hollow part needs its wall thickness.",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -78,6 +84,12 @@ class ProcessCombination(models.Model):
                 condition=Q(withdrawn_at__isnull=True),
                 name="combination_qualified_once",
                 violation_error_message="This combination is already qualified.",
+            ),
+            models.CheckConstraint(
+                condition=Q(withdrawn_at__isnull=True, withdraw_reason="")
+                | (Q(withdrawn_at__isnull=False) & ~Q(withdraw_reason="")),
+                name="combination_withdrawal_has_reason",
+                violation_error_message="Say why the qualification is withdrawn.",
             ),
         ]
 

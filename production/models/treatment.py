@@ -65,6 +65,7 @@ class TreatedPart(models.Model):
                 name="part_once_per_run",
                 violation_error_message="A part can be in a run only once.",
             ),
+            models.CheckConstraint(condition=Q(turn__gte=1), name="treated_part_turn_from_one"),
         ]
 
     def __str__(self) -> str:

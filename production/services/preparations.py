@@ -62,7 +62,7 @@ def record_preparations(
     )
     if settings.orientation not in Orientation.values:
         raise Refused("orientation-unknown", "Choose flat, tilted or upright.", field="orientation")
-    if settings.hollow and settings.wall_mm is None:
+    if settings.hollow and not settings.wall_mm:
         raise Refused("wall-missing", "A hollow part needs its wall thickness.", field="wall_mm")
     appliance_ids = [one.appliance_id for one in prepared]
 
