@@ -25,9 +25,12 @@ def data_folder() -> Path:
 def value(name: str) -> str | None:
     """The variable, or the content of the file that ``NAME_FILE`` points to."""
     from_file = os.environ.get(f"{name}_FILE")
-    if from_file:
+    if not from_file:
+        return os.environ.get(name)
+    try:
         return Path(from_file).read_text(encoding="utf-8").strip()
-    return os.environ.get(name)
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingError(f"{name}_FILE names a file that cannot be read: {error}.") from None
 
 
 def flag(name: str, *, default: bool) -> bool:

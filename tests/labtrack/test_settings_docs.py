@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from django.conf import settings
 
-from labtrack.environment import SettingError, database_settings, flag, integer, rate, secret
+from labtrack.environment import SettingError, database_settings, flag, integer, rate, secret, value
 
 ROOT = Path(settings.BASE_DIR)
 NAME = re.compile(r"LABTRACK_[A-Z][A-Z_]*[A-Z]")
@@ -52,6 +52,17 @@ def test_a_bad_value_names_its_variable(monkeypatch: pytest.MonkeyPatch) -> None
     with pytest.raises(SettingError, match="1 or more"):
         integer("LABTRACK_X", default=1)
     assert integer("LABTRACK_X", default=1, least=0) == 0
+
+
+def test_a_file_that_cannot_be_read_names_its_variable(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "redis"
+    monkeypatch.setenv("LABTRACK_X_FILE", str(path))
+    with pytest.raises(SettingError, match="LABTRACK_X_FILE names a file"):
+        value("LABTRACK_X")
+    path.write_text("redis://:word@host:6379/0\n")
+    assert value("LABTRACK_X") == "redis://:word@host:6379/0"
 
 
 def test_a_secret_is_made_once_for_its_owner_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
