@@ -32,6 +32,7 @@ from qa.queries.measuring import (
     proofs,
     without_proof_today,
 )
+from qa.queries.planned_runs import next_runs
 from qa.queries.print_time import build_estimate, words_of
 from qa.queries.releases import cases_ready_to_release
 from qa.queries.series import series_of_case
@@ -174,6 +175,12 @@ def bench_proofs(subject: object, request: HttpRequest) -> Context:
         "missing": without_proof_today(printers, today),
         "may_write": actor_of(request).may(Capability.SHOP_WRITE),
     }
+
+
+def bench_runs(subject: object, request: HttpRequest) -> Context:
+    """The builds that comparisons under way ask for next."""
+    rows = next_runs()
+    return {"rows": rows} if rows else None
 
 
 def limits(subject: object, request: HttpRequest) -> Context:

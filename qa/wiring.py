@@ -55,6 +55,9 @@ def _add_panels() -> None:
     production_hooks.part_panels.add(Panel("measured", measured, panels.part_measured, order=110))
     production_hooks.piece_panels.add(Panel("measured", measured, panels.piece_measured, order=110))
     production_hooks.bench_panels.add(Panel("proofs", "qa/panels/bench_proofs.html", panels.bench_proofs))
+    production_hooks.bench_panels.add(
+        Panel("runs", "qa/panels/bench_runs.html", panels.bench_runs, order=110)
+    )
     cases_hooks.case_panels.add(
         Panel("measured", "qa/panels/case_measured.html", panels.case_measured, order=70)
     )

@@ -210,3 +210,16 @@ def test_a_comparison_from_plan_to_archive_on_the_pages(
     assert len(rows.decode().splitlines()) == 3
     made.refresh_from_db()
     assert made.closed_at is not None and made.closed_at <= timezone.now() + timedelta(seconds=1)
+
+
+def test_the_bench_names_the_next_build_of_each_comparison_under_way(
+    shop: Any, actors: Any, people: Any, client_of: Any
+) -> None:
+    bench = client_of(people.technician)
+    assert "Next builds of comparisons" not in bench.get("/bench/").content.decode()
+    first, other = plan(actors), plan(actors, title="Another question")
+    (number,) = printed(shop, [first.runs.all()[0]])
+    record_run(actor=actors.technician, run_id=first.runs.all()[0].pk, build_number=number)
+    page = bench.get("/bench/").content.decode()
+    assert "Is Brook as good as Anvil?, run 2" in page and "Another question, run 1" in page
+    assert "run 3" not in page and reverse("qa:planned-one", args=[other.pk]) in page
