@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
 
 from labtrack.errors import NotFound, Refused
-from production.choices import BuildState, Outcome, PartPurpose
+from production.choices import BuildState, Outcome
 from production.links import read_mark
 from production.models import FormingCycle, Part, Piece
 from qa.models import Defect, Inspection
@@ -76,11 +76,6 @@ def piece_by(**lookup: int) -> Piece:
     if piece is None:
         raise NotFound("There is no piece with that mark.")
     return piece
-
-
-def is_appliance(part: Part) -> bool:
-    """Whether the part itself is what the clinic gets."""
-    return part.purpose == PartPurpose.APPLIANCE
 
 
 def inspections_of(things: Q) -> QuerySet[Inspection]:

@@ -22,7 +22,7 @@ from django.db import connection, transaction
 from django.utils import timezone
 
 from labtrack.statements import Statement
-from labtrack.usecase import before_commit, use_case
+from labtrack.usecase import before_commit
 from production.models import Part, Piece
 from qa.choices import EvidenceSource
 from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
@@ -77,18 +77,6 @@ def keep_evidence(*, parts: Iterable[int] = (), pieces: Iterable[int] = (), aged
     asked.aged |= set(aged)
     asked.parts |= set(parts) | asked.aged
     asked.pieces |= set(pieces)
-
-
-def refresh_part(part_id: int) -> None:
-    """Bring one part's row up to date with the records."""
-    with use_case():
-        keep_evidence(aged=[part_id])
-
-
-def refresh_piece(piece_id: int) -> None:
-    """Bring one piece's row, and its part's, up to date with the records."""
-    with use_case():
-        keep_evidence(pieces=[piece_id])
 
 
 def is_mature(outcome: str, occurred_at: datetime) -> bool:

@@ -13,7 +13,7 @@ from django.utils.formats import date_format
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
-from labtrack.web import actor_of, attempt, page, submission_key
+from labtrack.web import actor_of, attempt, page, posted, submission_key
 from qa.choices import EvidenceUnit
 from qa.doors import doors
 from qa.evidence_pages.shared import per_100
@@ -44,7 +44,7 @@ def actions(request: HttpRequest) -> HttpResponse:
 @page(Capability.IMPROVE)
 def action_open(request: HttpRequest) -> HttpResponse:
     """Plan an action: what, who, from when on, and when its effect is looked at."""
-    form = ActionForm(request.POST or None, initial=_suggested(request))
+    form = ActionForm(posted(request), initial=_suggested(request))
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         done = attempt(

@@ -186,6 +186,12 @@ def photo(request: HttpRequest, defect_id: int) -> HttpResponseBase:
     defect = Defect.objects.filter(pk=defect_id, photo__isnull=False).select_related("photo").first()
     if defect is None or defect.photo is None:
         raise NotFound("There is no photo here.")
-    response = HttpResponse(blob_path(defect.photo).read_bytes(), content_type="image/jpeg")
+    try:
+        content = blob_path(defect.photo).read_bytes()
+    except FileNotFoundError:
+        raise NotFound(
+            "The photo is not in the file store any more. Tell the person who looks after this installation."
+        ) from None
+    response = HttpResponse(content, content_type="image/jpeg")
     response["Cache-Control"] = "private, max-age=86400"
     return response

@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
-from labtrack.web import actor_of, attempt, csv_response, page, submission_key
+from labtrack.web import actor_of, attempt, csv_response, page, posted, submission_key
 from qa.choices import ComparisonKind, EvidenceUnit
 from qa.doors import doors
 from qa.forms import CloseActionForm
@@ -53,7 +53,7 @@ def _row(plan: PlannedComparison) -> dict[str, Any]:
 @page(Capability.IMPROVE)
 def plan_open(request: HttpRequest) -> HttpResponse:
     """Plan a comparison; says how large it must be for what is to be told."""
-    form = PlanForm(request.POST or None, initial={"kind": ComparisonKind.LOST, "margin": 3, "blocks": 10})
+    form = PlanForm(posted(request), initial={"kind": ComparisonKind.LOST, "margin": 3, "blocks": 10})
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         done = attempt(

@@ -8,7 +8,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
 
 from labtrack.accounts.choices import Capability
-from labtrack.web import actor_of, attempt, csv_response, page, submission_key
+from labtrack.web import actor_of, attempt, csv_response, page, posted, submission_key
 from production.choices import MEASURING_KINDS
 from qa.doors import doors
 from qa.forms_studies import AgreementForm, DeviceStudyForm, StudyValuesForm
@@ -24,7 +24,7 @@ MOST = 100
 def measuring_studies(request: HttpRequest) -> HttpResponse:
     """Every measuring device with its uncertainty, and the studies; a posted form plans another."""
     actor = actor_of(request)
-    form = DeviceStudyForm(request.POST or None) if actor.may(Capability.IMPROVE) else None
+    form = DeviceStudyForm(posted(request)) if actor.may(Capability.IMPROVE) else None
     if request.method == "POST":
         actor.require(Capability.IMPROVE)
         assert form is not None
@@ -63,7 +63,7 @@ def study(request: HttpRequest, study_id: int) -> HttpResponse:
     found = get_object_or_404(DeviceStudy.objects.select_related("device"), pk=study_id)
     form = None
     if actor.may(Capability.IMPROVE) and found.judged_at is None:
-        form = StudyValuesForm(request.POST or None, study=found)
+        form = StudyValuesForm(posted(request), study=found)
     if request.method == "POST":
         actor.require(Capability.IMPROVE)
         form = form or StudyValuesForm(request.POST, study=found)
@@ -108,7 +108,7 @@ def study_csv(request: HttpRequest, study_id: int) -> HttpResponseBase:
 @page(Capability.IMPROVE)
 def agreement_new(request: HttpRequest) -> HttpResponse:
     """Give the pairs of two methods or people, and have them judged."""
-    form = AgreementForm(request.POST or None)
+    form = AgreementForm(posted(request))
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         done = attempt(
