@@ -7,6 +7,7 @@ from django.shortcuts import render
 from django.template import loader
 
 from labtrack.api.problems import problem_json
+from labtrack.web import asks_part
 
 TITLES = {
     400: "That request cannot be read",
@@ -31,7 +32,7 @@ def problem_page(request: HttpRequest, *, status: int, sentence: str) -> HttpRes
     if request.path.startswith("/api/v1/"):
         return problem_json(status=status, code=_code(status), detail=sentence)
     context = {"title": TITLES.get(status, "This cannot be done"), "sentence": sentence, "status": status}
-    if getattr(request, "htmx", False):
+    if asks_part(request):
         response = render(request, "labtrack/problem_notice.html", context, status=status)
         response["HX-Retarget"] = "#notices"
         response["HX-Reswap"] = "innerHTML show:window:top"

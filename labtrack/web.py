@@ -71,14 +71,18 @@ def _for_parts(view: View[Rest]) -> View[Rest]:
 
     @wraps(view)
     def guarded(request: HttpRequest, *args: Rest.args, **kwargs: Rest.kwargs) -> HttpResponseBase:
-        htmx = getattr(request, "htmx", None)
-        if htmx and not request.user.is_authenticated:
-            back = htmx.current_url_abs_path or "/"
+        if asks_part(request) and not request.user.is_authenticated:
+            back = request.htmx.current_url_abs_path or "/"  # type: ignore[attr-defined]
             address = f"{reverse(settings.LOGIN_URL)}?{urlencode({'next': back})}"
             return HttpResponse(status=204, headers={"HX-Redirect": address})
         return view(request, *args, **kwargs)
 
     return cast("View[Rest]", guarded)
+
+
+def asks_part(request: HttpRequest) -> bool:
+    """Whether htmx asks, to put the answer in a place of the page that is open."""
+    return bool(getattr(request, "htmx", False))
 
 
 def client_address(request: HttpRequest) -> str:

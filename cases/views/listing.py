@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -13,7 +11,7 @@ from django.views.decorators.http import require_safe
 from cases.forms import CaseFilterForm
 from cases.queries import case_list
 from labtrack.accounts.choices import Capability
-from labtrack.web import actor_of, page
+from labtrack.web import actor_of, asks_part, page
 
 CASES_PER_PAGE = 50
 
@@ -31,12 +29,8 @@ def list_cases(request: HttpRequest) -> HttpResponse:
         "filtered": any(value for value in chosen.values()),
         "may_write": actor.may(Capability.CASES_WRITE),
         "may_clinics": actor.may(Capability.CLINICS),
-        "today": _today(),
+        "today": timezone.localdate(),
         "is_lab": actor.user.is_lab,
     }
-    part = getattr(request, "htmx", False) and not request.htmx.boosted  # type: ignore[attr-defined]
-    return render(request, "cases/list_results.html" if part else "cases/list.html", context)
-
-
-def _today() -> date:
-    return timezone.localdate()
+    template = "cases/list_results.html" if asks_part(request) else "cases/list.html"
+    return render(request, template, context)

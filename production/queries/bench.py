@@ -79,6 +79,11 @@ def next_step(part: Any, *, filament: bool) -> str:
     return TREATMENT_ORDER[reached]
 
 
+def lacks_cure(part: Part) -> bool:
+    """Whether it was printed from resin and no cure of it is recorded."""
+    return part.build.tank_id is not None and not part.treated.filter(run__step=Step.CURE).exists()
+
+
 def waiting_parts(at: datetime) -> dict[str, list[Waiting]]:
     """By step, the builds whose parts wait for it; *form* for models, *finish* for parts to become pieces."""
     rows = (

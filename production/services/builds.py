@@ -7,6 +7,8 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from decimal import Decimal
 
+from django.utils import timezone
+
 from cases.choices import MODEL_KINDS, Tissue
 from cases.moments import settled_moment
 from labtrack.accounts.actor import Actor
@@ -20,7 +22,7 @@ from labtrack.errors import Conflict, Refused
 from production.choices import BuildState, ContactPurpose, MaterialKind, Outcome, PartPurpose, Step
 from production.hooks import build_changed, part_changed
 from production.models import Build, Lot, Part, Preparation, Printer, Tank
-from production.queries.ages import tank_age
+from production.queries.ages import tank_age, tank_ages
 from production.services.outcomes import PartResult, write_part_outcomes
 from production.services.rules import (
     all_found,
@@ -117,6 +119,20 @@ def _source(
     if lot.material.kind != MaterialKind.FILAMENT:
         raise Refused("lot-not-filament", f"{lot} is no filament.", field="filament_lot")
     return None, lot
+
+
+def tank_in(printer: Printer) -> Tank:
+    """The one tank that is in the printer now. Raises ``Refused`` when none or several are recorded there."""
+    candidates = Tank.objects.filter(equipment__retired_at__isnull=True).select_related("equipment").in_bulk()
+    ages = tank_ages(list(candidates), timezone.now())
+    inside = [pk for pk, age in ages.items() if age.printer is not None and age.printer.pk == printer.pk]
+    if not inside:
+        raise Refused(
+            "tank-missing", f"No tank is recorded in {printer}. Record the tank's move first.", field="tank"
+        )
+    if len(inside) > 1:
+        raise Refused("tank-unclear", f"Several tanks are recorded in {printer}. Choose one.", field="tank")
+    return candidates[inside[0]]
 
 
 def require_ready(printer: Printer, tank: Tank | None, lot: Lot | None, at: datetime) -> str:

@@ -22,8 +22,8 @@ from production.answer_sheet import answer_sheet, answered_rows
 from production.choices import TREATMENT_STEPS, BuildState, Outcome, PartPurpose, Step
 from production.forms import FinishForm, PlanForm, PreparationForm
 from production.hooks import build_panels
-from production.models import Build, Preparation, Tank
-from production.queries.ages import tank_age, tank_ages
+from production.models import Build, Preparation
+from production.queries.ages import tank_age
 from production.queries.bench import (
     TREATMENT_ORDER,
     appliances_to_prepare,
@@ -41,6 +41,7 @@ from production.services.builds import (
     finish_build,
     plan_build,
     start_build,
+    tank_in,
 )
 from production.services.outcomes import PartResult, record_part_outcomes
 from production.services.preparations import PreparationSettings, Prepared, record_preparations
@@ -143,7 +144,7 @@ def _plan(request: HttpRequest, form: PlanForm) -> Build:
     values = form.cleaned_data
     printer, tank = values["printer"], values["tank"]
     if tank is None and printer.needs_tank:
-        tank = _tank_in(printer)
+        tank = tank_in(printer)
     copies = [
         PlannedPart(pk) for pk in posted_ids(request, "preparation") for _ in range(_copies(request, pk))
     ]
@@ -182,20 +183,6 @@ def _copies(request: HttpRequest, pk: int) -> int:
             f"How many{name}? “{text[:10]}” is no count: type a whole number from 1 to {MOST_COPIES}.",
         )
     return count
-
-
-def _tank_in(printer: Any) -> Any:
-    """The one tank that is in the printer now."""
-    candidates = Tank.objects.filter(equipment__retired_at__isnull=True).in_bulk()
-    ages = tank_ages(list(candidates), timezone.now())
-    inside = [pk for pk, age in ages.items() if age.printer is not None and age.printer.pk == printer.pk]
-    if len(inside) == 1:
-        return candidates[inside[0]]
-    if not inside:
-        raise Refused(
-            "tank-missing", f"No tank is recorded in {printer}. Record the tank's move first.", field="tank"
-        )
-    raise Refused("tank-unclear", f"Several tanks are recorded in {printer}. Choose one.", field="tank")
 
 
 @page(Capability.SHOP_READ)

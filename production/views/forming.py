@@ -18,7 +18,7 @@ from production.answer_sheet import answer_sheet
 from production.choices import Step
 from production.forms import BatchForm, CycleForm
 from production.models import FormingBatch, FormingCycle
-from production.queries.bench import waiting_parts
+from production.queries.bench import lacks_cure, waiting_parts
 from production.queries.lab import last_settings_of_batch
 from production.services.forming import (
     NO_BATCH,
@@ -104,7 +104,7 @@ def batch(request: HttpRequest, number: int) -> HttpResponse:
 def _warn(request: HttpRequest, cycle: FormingCycle) -> None:
     """What was done is recorded as it was; what is dangerous or looks like a slip is said at once."""
     part = cycle.part
-    if part.build.tank_id is not None and not part.treated.filter(run__step=Step.CURE).exists():
+    if lacks_cure(part):
         messages.warning(
             request,
             f"No cure is recorded for {part.mark}. Uncured resin: touch model and piece with gloves only, "

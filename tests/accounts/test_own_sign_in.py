@@ -75,7 +75,9 @@ def test_no_secret_reaches_the_record(people: Any) -> None:
     change_pin(actor=actor, current=PASSWORD, pin="4826")
     change_badge(actor=actor, current=PASSWORD, code="FL-17")
     user = User.objects.get(pk=people.technician.pk)
-    for record in AuditRecord.objects.all():
+    records = AuditRecord.objects.filter(subject_id=user.pk)
+    assert {record.action for record in records} == {"person.pin-changed", "person.badge-changed"}
+    for record in records:
         written = f"{record.before} {record.after}"
         for secret in (user.password, user.pin, user.badge, "4826", "FL-17"):
             assert secret not in written

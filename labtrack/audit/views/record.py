@@ -10,7 +10,7 @@ from django.views.decorators.http import require_http_methods
 from labtrack.accounts.choices import Capability
 from labtrack.audit.forms import RecordFilterForm
 from labtrack.audit.queries import changes_of, latest_seal, records_matching
-from labtrack.web import page
+from labtrack.web import asks_part, page
 
 PER_PAGE = 50
 
@@ -36,5 +36,5 @@ def record(request: HttpRequest) -> HttpResponse:
         "changes": changes_of(list(page_obj)),
         "seal": latest_seal(),
     }
-    name = "audit/record_results.html" if getattr(request, "htmx", False) else "audit/record.html"
+    name = "audit/record_results.html" if asks_part(request) else "audit/record.html"
     return render(request, name, context)
