@@ -80,8 +80,9 @@ class Spread:
 class TallyView:
     """Sums of one range, unit and measure. ``levels`` by axis and level; ``weeks`` by their Monday.
 
-    ``earlier`` are the sums of ``than``, the period it is compared with; ``baseline`` is in force. Where
-    ``only`` names a level, ``weeks``, ``total`` and ``earlier`` are of that level alone.
+    ``days`` are the weeks' days in order. ``earlier`` are the sums of ``than``, the period it is compared
+    with; ``baseline`` is in force. Where ``only`` names a level, ``weeks``, ``days``, ``total`` and
+    ``earlier`` are of that level alone.
     """
 
     unit: EvidenceUnit
@@ -97,6 +98,7 @@ class TallyView:
     baseline_weeks: dict[date, Tally] = field(default_factory=dict)
     events: tuple[ChartEvent, ...] = ()
     only: Standing = ALL
+    days: tuple[tuple[date, Tally], ...] = ()
 
     @property
     def compared_with(self) -> Range:
@@ -126,12 +128,13 @@ def read_tally(
     rows = EvidenceTally.objects.filter(
         counts(), unit=unit, day__gte=days.start, day__lte=days.end
     ).order_by()
+    by_day = _days(rows, measure, only)
     return TallyView(
         unit=unit,
         measure=measure,
         range=days,
         levels=_levels(rows, measure),
-        weeks=_weeks(rows, measure, only),
+        weeks=_weeks(by_day),
         spread=_spread_of(rows, measure, days),
         immature=_immature(unit, days),
         than=than,
@@ -142,6 +145,7 @@ def read_tally(
         else {},
         events=events_in(days),
         only=only,
+        days=by_day,
     )
 
 
@@ -150,7 +154,7 @@ def read_weeks(*, unit: EvidenceUnit, measure: Measure, days: Range) -> dict[dat
     rows = EvidenceTally.objects.filter(
         counts(), unit=unit, day__gte=days.start, day__lte=days.end
     ).order_by()
-    return _weeks(rows, measure, ALL)
+    return _weeks(_days(rows, measure, ALL))
 
 
 def _total(unit: EvidenceUnit, measure: Measure, days: Range, only: Standing) -> Tally:
@@ -175,15 +179,21 @@ def _levels(rows: Rows, measure: Measure) -> dict[str, dict[str, Tally]]:
     return dict(found)
 
 
-def _weeks(rows: Rows, measure: Measure, only: Standing) -> dict[date, Tally]:
+def _days(rows: Rows, measure: Measure, only: Standing) -> tuple[tuple[date, Tally], ...]:
+    """Sums by day, in order; days without parts are left out."""
+    chosen = rows.filter(axis=only.axis, level=only.level, parts__gt=0).values("day")
+    sums = chosen.annotate(n=Sum("parts"), bad=Sum(measure.value)).order_by("day")
+    return tuple((day, Tally(n, bad)) for day, n, bad in sums.values_list("day", "n", "bad"))
+
+
+def _weeks(days: tuple[tuple[date, Tally], ...]) -> dict[date, Tally]:
     """Sums by week, from the first Monday on or before the range; weeks without parts are left out."""
-    weeks: dict[date, list[int]] = {}
-    chosen = rows.filter(axis=only.axis, level=only.level)
-    for day, n, bad in chosen.values_list("day", "parts", measure.value).order_by("day"):
-        sums = weeks.setdefault(day - timedelta(days=day.weekday()), [0, 0])
-        sums[0] += n
-        sums[1] += bad
-    return {monday: Tally(n, bad) for monday, (n, bad) in weeks.items() if n > 0}
+    weeks: dict[date, Tally] = {}
+    for day, counted in days:
+        monday = day - timedelta(days=day.weekday())
+        before = weeks.get(monday, NOTHING)
+        weeks[monday] = Tally(before.n + counted.n, before.bad + counted.bad)
+    return weeks
 
 
 def _spread_of(rows: Rows, measure: Measure, days: Range) -> Spread:

@@ -91,10 +91,14 @@ class Causes:
     @property
     def put_forward(self) -> tuple[Cause, ...]:
         """At most three shown causes to act on, one of each alias group."""
+        return self.forward_without(frozenset())
+
+    def forward_without(self, explained: frozenset[str]) -> tuple[Cause, ...]:
+        """The same, leaving out the factors that another finding ``explained``."""
         chosen: list[Cause] = []
         for cause in self.causes:
             met = any(cause.factor in other.inseparable_from for other in chosen)
-            if cause.verdict is Verdict.SHOWN and not met:
+            if cause.verdict is Verdict.SHOWN and not met and cause.factor not in explained:
                 chosen.append(cause)
         return tuple(chosen[:MOST_PUT_FORWARD])
 
@@ -499,12 +503,26 @@ def _parts_needed(loss: Loss, contrast: Contrast, estimate: Estimate, alpha: flo
     """
     if estimate.noise is None or not suspected(estimate.saved, estimate.high):
         return None
-    quantile = float(special.stdtrit(estimate.degrees, 1 - alpha / contrast.tries))
-    needed = loss.n * (((quantile + POWER_QUANTILE) * estimate.noise) ** 2 - 1)
+    needed = loss.n * (_times_the_parts(estimate.noise, estimate.degrees, alpha / contrast.tries) - 1)
     if not loss.can_claim:
         # Whatever is seen, fewer lost or good parts than this support no claim.
         needed = max(needed, loss.n * (FEWEST_LOST / min(loss.total, loss.n - loss.total) - 1))
     return max(1, math.ceil(needed))
+
+
+def _times_the_parts(noise: float, degrees: float, alpha: float) -> float:
+    """How many times the parts would do: with them come builds, and so degrees of freedom."""
+
+    def wanted(times: float) -> float:
+        grown = max(degrees, (degrees + 1) * times - 1)
+        return ((float(special.stdtrit(grown, 1 - alpha)) + POWER_QUANTILE) * noise) ** 2
+
+    # Between what would do with builds without end and what with those of today, where more want less.
+    low, high = wanted(1e9), wanted(1.0)
+    for _ in range(60):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if wanted(middle) > middle else (low, middle)
+    return high
 
 
 def suspected(saved: float, high: float | None) -> bool:

@@ -61,6 +61,22 @@ class EvidenceReport:
     contamination: str
     cost_per_lost_part: float | None
 
+    @property
+    def put_forward(self) -> tuple[Cause, ...]:
+        """At most three shown causes to act on.
+
+        A printer that loses more only where a step is skipped, and no more than the others where it is
+        followed, is not among them: the step is, and it is what can be acted on.
+        """
+        table = self.equipment_x_practice
+        shown = {cause.factor for cause in self.causes.causes if cause.verdict is Verdict.SHOWN}
+        by_step = (
+            table.practice in shown
+            and table.interaction.verdict is Verdict.SHOWN
+            and table.when_followed.verdict is not Verdict.SHOWN
+        )
+        return self.causes.forward_without(frozenset({"printer"}) if by_step else frozenset())
+
     def as_json(self) -> dict[str, Any]:
         """The report as plain lists, numbers and words; no value is infinite or not a number."""
         return {
@@ -71,7 +87,7 @@ class EvidenceReport:
             "immature": self.immature,
             "causes": [_cause_json(cause) for cause in self.causes.causes],
             "not_examined": [{"factor": n.factor, "reason": n.reason} for n in self.causes.not_examined],
-            "put_forward": [cause.factor for cause in self.causes.put_forward],
+            "put_forward": [cause.factor for cause in self.put_forward],
             "equipment_x_practice": _interaction_json(self.equipment_x_practice),
             "split": _split_json(self.split),
             "tanks": _tanks_json(self.tanks),

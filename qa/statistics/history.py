@@ -15,10 +15,9 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import IO, Any, cast
+from typing import IO, TYPE_CHECKING, Any, cast
 
 import numpy as np
-import pandas as pd
 
 from qa.statistics.cells import (
     LARGEST_NUMBER,
@@ -38,6 +37,9 @@ from qa.statistics.cells import (
 from qa.statistics.columns import Column, FloatArray, Levels, Value
 from qa.statistics.results import StatisticsError
 from qa.statistics.table import Batch, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 MAX_ROWS = 1_000_000
 CHUNK_ROWS = 5_000
@@ -338,6 +340,8 @@ class HistoryReader:
         return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
     def _levels(self, column: _Place, cells: Sequence[str], numbers: Sequence[int]) -> Levels:
+        import pandas as pd
+
         codes, distinct = pd.factorize(np.array(cells, dtype=object))
         if column.name in TEXTS and are_plain_texts(distinct, longest=self._longest.get(column.name)):
             return Levels(distinct.tolist(), codes)
@@ -402,6 +406,8 @@ def read_history(stream: IO[bytes], *, max_rows: int = MAX_ROWS) -> History:
 
 def history_frame(chunks: list[HistoryChunk]) -> pd.DataFrame:
     """One data frame of the chunks: numbers as floats, moments in UTC or the lab's own time, naive."""
+    import pandas as pd
+
     if not chunks:
         return pd.DataFrame({name: [] for name in REQUIRED})
     columns: dict[str, Any] = {}

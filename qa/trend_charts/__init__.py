@@ -9,12 +9,14 @@ from qa.trend_charts.ages import tank_builds, tank_days
 from qa.trend_charts.levels import printers, resins
 from qa.trend_charts.origins import origins
 from qa.trend_charts.periods import periods
+from qa.trend_charts.rare import rare
 from qa.trend_charts.shared import Names, Trend
 from qa.trend_charts.steps import steps
 from qa.trend_charts.weeks import weeks
 
 BUILDERS: dict[str, Callable[[TallyView, Names], Trend]] = {
     "weeks": weeks,
+    "rare": rare,
     "periods": periods,
     "tank-days": tank_days,
     "tank-builds": tank_builds,

@@ -10,6 +10,17 @@ from qa.services.tally import STEP_AXIS
 from qa.trend_charts.shared import Names
 
 EVERYTHING = ("", "Everything")
+_APART = "The daily counts keep one thing at a time, not two together; Causes judges them together."
+_SIDE_BY_SIDE = "It compares all of them, so it is of everything."
+# Charts that one printer, material, tank or answer alone does not narrow, and why.
+NOT_OF_ONE = {
+    "tank-days": ("When does a tank go bad, by days?", _APART),
+    "tank-builds": ("When does a tank go bad, by builds?", _APART),
+    "steps": ("Which steps matter?", _APART),
+    "printers": ("Do the printers differ?", _SIDE_BY_SIDE),
+    "resins": ("Do the resins differ?", _SIDE_BY_SIDE),
+    "origins": ("What goes wrong, and where does it come from?", _APART),
+}
 _HEADS = {"printer": "Printer", "material": "Material", "tank": "Tank"}
 _STATUSES = {**dict(AnswerStatus.choices), NOT_RECORDED: NOT_RECORDED_LABEL}
 

@@ -24,7 +24,8 @@ from qa.queries.tally import QUICK_DAYS, Range, TallyView, read_tally
 from qa.queries.trend_names import trend_names
 from qa.services.baselines import end_baseline, freeze_baseline
 from qa.trend_charts import BUILDERS
-from qa.trend_charts.standing import standing_choices, standing_words
+from qa.trend_charts.rare import is_rare
+from qa.trend_charts.standing import NOT_OF_ONE, standing_choices, standing_words
 
 if TYPE_CHECKING:
     _Paginator = Paginator[Any]
@@ -32,7 +33,6 @@ else:
     _Paginator = Paginator
 
 ROWS = 100
-OVER_TIME = ("weeks", "periods")
 
 
 @require_safe
@@ -48,6 +48,7 @@ def trends(request: HttpRequest) -> HttpResponse:
             "view": view,
             "of": standing_words(view.only, names),
             "total": view.total,
+            "not_of_one": [] if view.only.is_all else list(NOT_OF_ONE.values()),
             "trends": [build(view, names) for name, build in BUILDERS.items() if _drawn(name, view)],
             "things": "parts" if view.unit == EvidenceUnit.PART else "pieces",
             "may_freeze": view.only.is_all and actor_of(request).may(Capability.IMPROVE),
@@ -77,7 +78,9 @@ def _view(form: TrendsForm) -> TallyView:
 
 def _drawn(name: str, view: TallyView) -> bool:
     """The tally tells of one level over time; how levels compare it tells of everything."""
-    return view.only.is_all or name in OVER_TIME
+    if name == "rare" and not is_rare(view):
+        return False
+    return view.only.is_all or name not in NOT_OF_ONE
 
 
 def _refused(form: TrendsForm) -> dict[str, Any]:

@@ -13,6 +13,7 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import escape
 
 from labtrack.errors import NotAllowed, NotFound, Refused
 from production.models import EquipmentEvent
@@ -23,8 +24,10 @@ from qa.queries.tally import Range, Spread, Standing, Tally, TallyView, read_tal
 from qa.queries.trend_names import trend_names
 from qa.services.baselines import end_baseline, freeze_baseline
 from qa.services.tally import TallyChange
+from qa.statistics.charts import g_chart
 from qa.statistics.proportions import effective_size, newcombe, wilson
 from qa.trend_charts import BUILDERS
+from qa.trend_charts.rare import gaps_of, is_rare
 from qa.trend_charts.shared import Trend
 
 pytestmark = pytest.mark.django_db
@@ -56,6 +59,10 @@ def keep(rows: list[PrintAttempt]) -> None:
         change.add(row)
     PrintAttempt.objects.bulk_create(rows)
     change.apply()
+
+
+# The chart of rare losses stands on the page only where they are rare.
+ALWAYS = [name for name in BUILDERS if name != "rare"]
 
 
 def planted(seed: int = 7, parts: int = 600) -> list[PrintAttempt]:
@@ -261,7 +268,7 @@ def test_nothing_recorded_draws_and_claims_nothing() -> None:
             json.dumps(trend.chart.figure, allow_nan=False)
 
 
-@pytest.mark.parametrize("name", BUILDERS)
+@pytest.mark.parametrize("name", ALWAYS)
 def test_every_figure_leads_to_as_many_records_as_it_counts(name: str) -> None:
     keep(planted())
     seen = view()
@@ -302,6 +309,55 @@ def test_unknown_figures_are_not_there(axis: str, level: str) -> None:
         records_behind(RecordsAsked(EvidenceUnit.PART, RANGE, axis=axis, level=level))
 
 
+def rare_losses(on: dict[int, int], days: int = 110, a_day: int = 4) -> list[PrintAttempt]:
+    """``a_day`` parts a day, of which so many are lost on the days of ``on``."""
+    rows = []
+    for day in range(days):
+        for place in range(a_day):
+            lost = place < on.get(day, 0)
+            moment = RANGE.start + timedelta(days=day)
+            outcome = "scrapped" if lost else "good"
+            rows.append(attempt(day * a_day + place, moment, lost=lost, outcome=outcome, printer="Vat 1"))
+    return rows
+
+
+def test_rare_losses_are_judged_by_the_good_parts_between_them() -> None:
+    # Losses of one part on day 9, one on day 29 and two on day 30, four parts a day
+    keep(rare_losses({9: 1, 29: 1, 30: 2}))
+    seen = view()
+    gaps, since = gaps_of(seen)
+    assert is_rare(seen)
+    # Nine whole days, then half of the three good ones of the day, rounded down, and so on
+    assert [gap.good for gap in gaps] == [37, 79, 2, 1] and since == 317
+    assert sum(gap.good for gap in gaps) + since == seen.total.n - seen.total.bad
+    trend = BUILDERS["rare"](seen, trend_names())
+    expected = g_chart([37, 79, 2, 1])
+    assert [row[5] for row in trend.chart.rows] == [point.upper for point in expected.points]
+    assert "317 good parts since the last one" in trend.sentence and "n = 440 parts" in trend.chart.note
+    json.dumps(trend.chart.figure, allow_nan=False)
+
+
+def test_losses_too_few_or_not_rare_are_a_sentence() -> None:
+    keep(rare_losses({9: 1}))
+    assert "1 of 3 losses needed" in trends()["rare"].sentence and not trends()["rare"].chart.rows
+    keep(planted())
+    assert "not rare here" in trends()["rare"].sentence
+
+
+def test_the_page_shows_rare_losses_and_says_what_one_printer_does_not_narrow(
+    people: Any, client_of: Callable[[Any], Client]
+) -> None:
+    keep(rare_losses({9: 1, 29: 1, 30: 2}))
+    client = client_of(people.manager)
+    page = client.get(f"{reverse('qa:trends')}?{RANGE.query}").content.decode()
+    assert "Do losses crowd together?" in page and "Not shown for" not in page
+    page = client.get(f"{reverse('qa:trends')}?{RANGE.query}&of=printer|Vat 1").content.decode()
+    assert "Do losses crowd together?" in page and "Not shown for Vat 1 alone" in page
+    left = BUILDERS.keys() - {"weeks", "rare", "periods"}
+    questions = {name: build(view(), trend_names()).question for name, build in BUILDERS.items()}
+    assert all(f"<strong>{escape(questions[name])}</strong>" in page for name in left)
+
+
 # Pages ----------------------------------------------------------------------------------------------
 
 
@@ -309,8 +365,8 @@ def test_the_page_shows_every_chart_and_its_range(people: Any, client_of: Callab
     keep(planted())
     query = f"?{RANGE.query}"
     page = client_of(people.manager).get(reverse("qa:trends") + query).content.decode()
-    assert page.count('class="chart"') == len(BUILDERS)
-    assert page.count("Numbers as CSV") == len(BUILDERS) and page.count("<summary>Method") == len(BUILDERS)
+    assert page.count('class="chart"') == len(ALWAYS)
+    assert page.count("Numbers as CSV") == len(ALWAYS) and page.count("<summary>Method") == len(ALWAYS)
     assert "left out" not in page
 
 
@@ -335,7 +391,7 @@ def test_a_range_that_cannot_be_is_said(people: Any, client_of: Callable[[Any], 
 def test_each_charts_csv_holds_its_rows(people: Any, client_of: Callable[[Any], Client]) -> None:
     keep(planted())
     client = client_of(people.quality)
-    for name in BUILDERS:
+    for name in ALWAYS:
         response: Any = client.get(f"{reverse('qa:trend-csv', args=[name])}?{RANGE.query}")
         lines = b"".join(response.streaming_content).decode().splitlines()
         assert response["Content-Type"].startswith("text/csv") and len(lines) >= 2
@@ -527,7 +583,7 @@ def test_one_level_over_time_is_that_of_its_rows(people: Any, client_of: Callabl
         page = client.get(f"{reverse('qa:trends')}?{urlencode({'of': f'{axis}|{level}'})}&{days.query}")
         text = page.content.decode()
         assert f"{view.total.bad} of {view.total.n} parts" in text and "alone" in text
-        assert text.count('class="panel trend"') == 2
+        assert text.count('class="panel trend"') == 2 + is_rare(view)
         linked = BUILDERS["weeks"](view, trend_names()).chart.rows[0][0]
         shown = client.get(linked.url).content.decode()
         first = view.weeks[min(view.weeks)]

@@ -78,6 +78,26 @@ def test_money_is_null_where_no_costs_are_known() -> None:
     assert found["tanks"]["filter_every"] is None
 
 
+def test_a_printer_that_loses_more_only_where_the_wash_is_skipped_is_not_put_forward() -> None:
+    setting = Setting("wash on one printer only", "step:wash", 2000, "one printer", worth=10.0)
+    found = report(simulate(setting, 4242).frame)
+    table = found["equipment_x_practice"]
+    assert table["verdict"] == "shown" and table["when_followed"]["verdict"] == "unknown"
+    shown = {cause["factor"] for cause in found["causes"] if cause["verdict"] == "shown"}
+    assert shown == {"printer", "step:wash"}
+    assert found["put_forward"] == ["step:wash"]
+    # A printer that loses more whatever is done stays.
+    assert report(simulate(Setting("one printer", "printer", 600), 4242).frame)["put_forward"] == ["printer"]
+
+
+def test_how_many_more_parts_is_not_reckoned_with_the_few_builds_of_today() -> None:
+    # Four builds have three degrees of freedom at most; the parts that are missing bring more.
+    frame = simulate(Setting("nothing", None, 40), 5).frame.assign(lost=False)
+    frame.loc[[3, 15, 27], "lost"] = True
+    needed = [cause["parts_needed"] for cause in report(frame)["causes"] if cause["parts_needed"]]
+    assert needed and max(needed) < 100_000
+
+
 def test_the_same_data_give_the_same_report() -> None:
     frame = simulate(Setting("nothing", None, 600), 5).frame
     assert report(frame) == report(frame.copy())
