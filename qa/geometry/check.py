@@ -36,7 +36,7 @@ __all__ = [
     "surface_maps",
 ]
 
-ENGINE = "geometry 1.3"
+ENGINE = "geometry 1.4"
 
 
 class GroupModule(Protocol):

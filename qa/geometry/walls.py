@@ -13,7 +13,10 @@ points of the other skin at d from the place, within 40 degrees of the inward no
 faces away within 80 degrees. It never exceeds the ray.
 
 The figures judged are the sphere's: the least over both skins, percentiles and area over the inner skin.
-The last millimetre before an edge where the skins meet (a rim, a drain) is left out: an edge is no wall.
+The last stretch before an edge where the skins meet (a rim, a drain) is left out, as wide as the wall by ray
+is thick there and at least a millimetre: an edge is no wall. Where in a bore the inner skin ends is a matter
+of the triangles there; beyond that stretch a sphere that touches the bore's side, wherever that counts as
+inner, is wider than the wall is thick, so it never is the thinnest.
 Inscribed spheres follow J. Ma, S. W. Bae and S. Choi, "3D medial axis point approximation using nearest
 neighbors and the normal field", The Visual Computer 28 (2012); the angle is this project's own.
 """
@@ -21,7 +24,7 @@ neighbors and the normal field", The Visual Computer 28 (2012); the angle is thi
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -37,15 +40,17 @@ from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.sampling import Samples
 from qa.geometry.subject import CheckRequest, Subject
 from qa.geometry.threads import in_shares
-from qa.geometry.tree import TriangleTree, first_hit, near_order
+from qa.geometry.tree import TriangleTree, closest, first_hit, near_order
 from qa.geometry.verdicts import Check
 
 CONTACT_DEG = 100.0
 THICKEST_MM = 15.0
-RIM_MM = 1.0
+RIM_MM, EDGE_MOST_MM = 1.0, 5.0
 _AWAY_COS = float(np.cos(np.radians(80.0)))
 _LEAST_MM = 1e-7
 _MOST_SAMPLES = 120_000
+# The thinnest place is looked for round so many samples, so far apart, at these distances in turn.
+_SPOTS, _SPOTS_APART_MM, _CLOSER_MM = 24, 1.0, (0.12, 0.03)
 _NEGLIGIBLE_CM2 = 0.02
 # A wall drawn at the limit comes out this much thinner on faceted surfaces.
 _SLACK_MM = 0.005
@@ -148,18 +153,22 @@ def compute(
         return _nothing(limit, subject, None)
     if progress:
         progress(0.3)
-    side, samples = _sides(subject)
+    side, rim = _sides(subject)
+    samples = _places(subject, rim)
     lengths = np.linalg.norm(subject.vectors, axis=1)
     normals = subject.vectors / np.where(lengths > 0, lengths, 1.0)[:, None]
     found = measure(subject.tree, normals, samples.points, samples.face, side=side)
+    kept = rim.far(samples.points, found.ray_mm)
+    samples, found = samples.pick(kept), Thickness(found.ray_mm[kept], found.sphere_mm[kept])
+    least, thinnest = _thinnest(subject, normals, side, samples, found.sphere_mm, rim)
     del normals, lengths
     inner = side[samples.face] == 1
     fail = limits.value("wall_fail")
     sphere = _numbers(found.sphere_mm, samples.weights, inner, limit, fail)
     place = None
-    if sphere.least_mm is not None:
-        thinnest = int(np.argmin(found.sphere_mm))
-        place = subject.in_file(samples.points[thinnest][None])[0]
+    if thinnest is not None:
+        sphere = replace(sphere, least_mm=least)
+        place = subject.in_file(thinnest[None])[0]
     return WallFigures(
         hollow=True,
         sphere=sphere,
@@ -196,25 +205,85 @@ def _nothing(limit: float, subject: Subject, why: str | None) -> WallFigures:
     return WallFigures(None if why else False, none, none, None, None, limit, values, why)
 
 
-def _sides(subject: Subject) -> tuple[NDArray[np.int8], Samples]:
-    """Skin per face (0 outer, 1 inner, 2 buried in another body) and the places to measure."""
+@dataclass(frozen=True, eq=False)
+class _Rim:
+    """Edges along which the skins meet, as points to ask for, if there are any."""
+
+    points: cKDTree | None
+
+    def far(self, places: FloatArray, ray_mm: FloatArray) -> NDArray[np.bool_]:
+        """Which places (n x 3) are as far from the edges as the wall by ray is thick there."""
+        if self.points is None:
+            return np.ones(len(places), dtype=np.bool_)
+        reach, _ = self.points.query(places, distance_upper_bound=EDGE_MOST_MM, workers=2)
+        return np.asarray(reach >= np.clip(ray_mm, RIM_MM, EDGE_MOST_MM))
+
+
+def _sides(subject: Subject) -> tuple[NDArray[np.int8], _Rim]:
+    """Skin per face (0 outer, 1 inner, 2 buried in another body), and the edges where the skins meet."""
     label = subject.inner_skin.label
     side = np.where(label == OUTER, 0, 1).astype(np.int8)
-    crossings = surface_points(subject.lattice)
-    _, face, buried = crossings
+    _, face, buried = surface_points(subject.lattice)
     if buried.any():
         free = np.bincount(face[~buried], minlength=len(side))
         side[(np.bincount(face[buried], minlength=len(side)) > 0) & (free == 0)] = 2
-    samples = free_samples(subject.lattice, subject.vectors, crossings)
+    rim = _rim_points(subject, side)
+    return side, _Rim(cKDTree(rim) if len(rim) else None)
+
+
+def _places(subject: Subject, rim: _Rim) -> Samples:
+    """The places to measure: evenly over both skins, but for flat rims and what is at an edge."""
+    samples = free_samples(subject.lattice, subject.vectors, surface_points(subject.lattice))
     if len(samples) > _MOST_SAMPLES:
         samples = samples.thin_out(_MOST_SAMPLES)
     for mouth in subject.inner_skin.mouths:
         samples = samples.pick(~mouth.rim(samples))
-    rim = _rim_points(subject, side)
-    if len(rim):
-        reach, _ = cKDTree(rim).query(samples.points, distance_upper_bound=RIM_MM)
-        samples = samples.pick(np.isinf(reach))
-    return side, samples
+    return samples.pick(rim.far(samples.points, np.zeros(len(samples))))
+
+
+def _thinnest(
+    subject: Subject,
+    normals: FloatArray,
+    side: NDArray[np.int8],
+    samples: Samples,
+    wall: FloatArray,
+    rim: _Rim,
+) -> tuple[float, FloatArray | None]:
+    """The least wall by sphere (mm) and its place: round the thinnest samples, places are taken closer."""
+    spots = _spots(samples.points, wall)
+    if not len(spots):
+        return np.inf, None
+    best, at, face = wall[spots], samples.points[spots], samples.face[spots]
+    for step in _CLOSER_MM:
+        around = np.stack(np.meshgrid(*2 * (step * np.arange(-4, 5),)), axis=-1).reshape(-1, 2)
+        across = np.cross(normals[face], np.eye(3)[np.abs(normals[face]).argmin(axis=1)])
+        across /= np.linalg.norm(across, axis=1, keepdims=True)
+        along = np.cross(normals[face], across)
+        tried = at[:, None] + around[:, :1] * across[:, None] + around[:, 1:] * along[:, None]
+        near = closest(subject.tree, tried.reshape(-1, 3))
+        found = measure(subject.tree, normals, near.point, near.face, side=side)
+        flat = Samples(near.point, normals[near.face], np.ones(len(near.face)), near.face, step)
+        good = rim.far(near.point, found.ray_mm) & (side[near.face] == np.repeat(side[face], len(around)))
+        for mouth in subject.inner_skin.mouths:
+            good &= ~mouth.rim(flat)
+        thin = np.where(good, found.sphere_mm, np.inf).reshape(len(spots), -1)
+        rows, chosen = np.arange(len(spots)), thin.argmin(axis=1)
+        better = thin[rows, chosen] < best
+        best = np.where(better, thin[rows, chosen], best)
+        at = np.where(better[:, None], near.point.reshape(len(spots), -1, 3)[rows, chosen], at)
+        face = np.where(better, near.face.reshape(len(spots), -1)[rows, chosen], face)
+    return float(best.min()), at[best.argmin()]
+
+
+def _spots(points: FloatArray, wall: FloatArray) -> NDArray[np.intp]:
+    """The thinnest samples, each at least ``_SPOTS_APART_MM`` from a thinner one."""
+    order = np.argsort(wall, kind="stable")
+    order = order[np.isfinite(wall[order])]
+    chosen: list[int] = []
+    while len(order) and len(chosen) < _SPOTS:
+        chosen.append(int(order[0]))
+        order = order[np.linalg.norm(points[order] - points[order[0]], axis=1) > _SPOTS_APART_MM]
+    return np.array(chosen, dtype=np.intp)
 
 
 def _rim_points(subject: Subject, side: NDArray[np.int8]) -> FloatArray:

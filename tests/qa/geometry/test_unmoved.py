@@ -46,9 +46,6 @@ TOLERANCES = {
     "suction_from_mm": (0, 0.5),
 }  # fmt: skip
 
-# Beside a hole bored through a wall it is a matter of the triangles there where wall ends and hole begins.
-BORED = {"wall_min_mm": (0.2, 0.0)}
-
 
 def figures(mesh: Mesh, **request: object) -> DesignCheck:
     asked = CheckRequest(sheet=Sheet("petg", 0.75), **request)  # type: ignore[arg-type]
@@ -84,8 +81,7 @@ def test_no_figure_moves(
 ) -> None:
     before, after = still[name], change(MESHES[name])
     wrong = {}
-    tolerances = TOLERANCES | (BORED if name == "drained" else {})
-    for figure, (share, beside) in tolerances.items():
+    for figure, (share, beside) in TOLERANCES.items():
         was, now = before.figures[figure], after.figures[figure]
         if was is now is None:
             continue

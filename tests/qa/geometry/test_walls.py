@@ -6,6 +6,8 @@ import json
 
 import numpy as np
 import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
 
 from fixtures.meshes import ArchForm, faults, make_arch
 from fixtures.meshes.solids import (
@@ -251,3 +253,43 @@ def test_a_small_bubble_in_a_solid_arch_has_a_wall_of_its_own() -> None:
     assert figures.hollow is True
     assert figures.sphere.least_mm is not None
     assert figures.sphere.least_mm > 2.0
+
+
+# Beside a drain -----------------------------------------------------------------------------------
+
+BORED = make_arch(
+    ArchForm.invent("upper", 1),
+    body="hollow",
+    target_triangles=20_000,
+    drains=(faults.CavityOpening(11, 2.0),),
+)
+
+
+@pytest.fixture(scope="module")
+def bored() -> WallFigures:
+    return walls_of(BORED)
+
+
+@settings(max_examples=6, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@given(
+    turn=st.floats(0.0, 360.0),
+    x=st.floats(-50.0, 50.0),
+    y=st.floats(-50.0, 50.0),
+)
+def test_the_thinnest_wall_beside_a_bore_is_the_same_however_the_part_is_turned(
+    turn: float, x: float, y: float, bored: WallFigures
+) -> None:
+    found = walls_of(moved(turned(BORED, (0, 0, 1), turn), (x, y, 0.0)))
+    assert found.sphere.least_mm == pytest.approx(bored.sphere.least_mm, abs=0.05)
+    # Drawn with a wall of 2.5 mm: nothing near half of it is there to be found.
+    assert bored.sphere.least_mm is not None and bored.sphere.least_mm > 2.1
+
+
+def test_a_thin_spot_beside_a_bore_is_still_found() -> None:
+    thin = faults.ThinSpot(12, 0.6)
+    mesh = make_arch(
+        ArchForm.invent("upper", 1), body="hollow", target_triangles=20_000,
+        drains=(faults.CavityOpening(11, 2.0),), faults=(thin,),
+    )  # fmt: skip
+    least = walls_of(mesh).sphere.least_mm
+    assert least == pytest.approx(0.6, abs=0.1)
