@@ -192,6 +192,4 @@ def photo(request: HttpRequest, defect_id: int) -> HttpResponseBase:
         raise NotFound(
             "The photo is not in the file store any more. Tell the person who looks after this installation."
         ) from None
-    response = HttpResponse(content, content_type="image/jpeg")
-    response["Cache-Control"] = "private, max-age=86400"
-    return response
+    return HttpResponse(content, content_type="image/jpeg")

@@ -13,6 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 from PIL import Image
 
+from cases.services.file_store import blob_path
 from labtrack.jobs.services.run import run_job
 from production.models import Part
 from qa.models import Defect, DefectKind, Inspection, LimitVersion, Release
@@ -177,7 +178,10 @@ def test_the_form_records_several_defects_with_a_photo_once(
     defect = Defect.objects.get()
     assert (defect.kind.code, defect.tooth) == ("stuck-flake", 16)
     shown = client.get(reverse("qa:photo", args=[defect.pk]))
-    assert shown["Content-Type"] == "image/jpeg"
+    assert (shown["Content-Type"], shown["Cache-Control"]) == ("image/jpeg", "private, no-store")
+    blob_path(defect.photo).unlink()
+    gone = client.get(reverse("qa:photo", args=[defect.pk]))
+    assert gone.status_code == 404 and "not in the file store any more" in gone.content.decode()
     record = client.get(reverse("qa:inspection", args=[Inspection.objects.get().pk])).content.decode()
     assert "Bump from a stuck flake" in record and "upper right first molar" in record
 
