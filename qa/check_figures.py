@@ -107,6 +107,8 @@ FIGURE_WORDS = {
     "insertion_undercut_cm2": "Undercut along the insertion axis",
     "insertion_undercut_max_mm": "Deepest undercut along the insertion axis",
     "insertion_undercut_place": "Deepest along the insertion axis at, in the file",
+    "insertion_axis": "Insertion axis, in the file",
+    "insertion_choice": "Choice of the insertion axis",
     "insertion_lean_deg": "Insertion axis off the forming axis",
     "formed_cm2": "Surface that the sheet touches",
     "forming_footprint_cm2": "Plan of the model",

@@ -11,14 +11,17 @@ from cases.models import MeshUse
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from qa.check_figures import findings, leading, rounded, sections, unit_words
+from qa.check_forms import InsertionForm
 from qa.choices import CheckState
 from qa.layer_chart import profile_chart
 from qa.models import MeshCheck
 from qa.queries.checks import moved_since_before
+from qa.queries.insertion import axis_in_force
 from qa.queries.prepared import prepared_change, prepared_of
 from qa.queries.print_time import MeshTime, mesh_times, words_of
 from qa.queries.resin import resin_needs
 from qa.services.checks import is_current
+from qa.services.insertion import takes_insertion
 
 EARLIER = 20
 MOST_PARTS = 200
@@ -64,6 +67,17 @@ def check_context(
             "parts": parts,
             "most_parts": MOST_PARTS,
         }
+    return context
+
+
+def insertion_context(mesh: MeshUse, actor: Actor, form: InsertionForm | None = None) -> dict[str, Any]:
+    """The insertion axis in force and, for who may choose another, the form; nothing where none is asked."""
+    if not takes_insertion(mesh):
+        return {}
+    choice = axis_in_force(mesh)
+    context: dict[str, Any] = {"insertion": {"choice": choice, "words": choice.words if choice else ""}}
+    if actor.may(Capability.CASES_WRITE) and mesh.is_in_use and mesh.case.voided_at is None:
+        context["insertion"]["form"] = form or InsertionForm.showing(choice)
     return context
 
 

@@ -23,6 +23,7 @@ app_name = "qa"
 urlpatterns: list[URLPattern | URLResolver] = [
     path("checks/<int:mesh_id>/", checks.check, name="check"),
     path("checks/<int:mesh_id>/again/", checks.again, name="check-again"),
+    path("checks/<int:mesh_id>/insertion/", checks.insertion, name="check-insertion"),
     path("checks/<int:mesh_id>/preview/", checks.preview, name="preview"),
     path("checks/<int:mesh_id>/maps/<slug:name>/", checks.surface_map, name="map"),
     path("checks/<int:mesh_id>/layers.csv", checks.profile, name="check-profile"),

@@ -156,6 +156,7 @@ POST production:hold-lift                    in    403   403  403     422     42
 # quality
 GET  qa:check                                in    200   404  200     200     200   200
 POST qa:check-again                          in    302   404  302     302     302   403
+POST qa:check-insertion                      in    422   404  422     422     422   403
 GET  qa:preview                              in    200   404  200     200     200   200
 GET  qa:map                                  in    200   404  200     200     200   200
 GET  qa:check-profile                        in    200   404  200     200     200   200
@@ -260,6 +261,8 @@ GET  api-equipment-events                   401    403   403  200     200     20
 POST api-equipment-events                   401    403   403  422     422     422   403
 GET  api-mesh-check                         401    200   404  200     200     200   200
 POST api-mesh-check                         401    200   404  200     200     200   403
+GET  api-insertion                          401    200   404  200     200     200   200
+POST api-insertion                          401    422   404  422     422     422   403
 GET  api-mesh-layers                        401    200   404  200     200     200   200
 GET  api-mesh-print-time                    401    403   403  200     200     200   200
 GET  api-limits                             401    403   403  200     200     200   200
@@ -354,7 +357,8 @@ def _case_arguments(case: Any, appliance: Any, mesh: Any) -> dict[str, dict[str,
     mesh_names = ("mesh", "mesh-row", "mesh-file", "restate", "replace", "withdraw")
     made |= {f"cases:{name}": of_mesh for name in mesh_names}
     made |= {
-        f"qa:{name}": {"mesh_id": mesh.pk} for name in ("check", "check-again", "preview", "check-profile")
+        f"qa:{name}": {"mesh_id": mesh.pk}
+        for name in ("check", "check-again", "check-insertion", "preview", "check-profile")
     }
     of_series = of_case | {"line_id": appliance.line_id, "arch": appliance.arch}
     made |= {f"qa:{name}": of_series for name in ("series", "series-again", "series-csv")}
@@ -367,6 +371,7 @@ def _case_arguments(case: Any, appliance: Any, mesh: Any) -> dict[str, dict[str,
         "api-meshes": of_case,
         "api-mesh": of_mesh,
         "api-mesh-check": {"mesh_id": mesh.pk},
+        "api-insertion": {"mesh_id": mesh.pk},
         "api-mesh-layers": {"mesh_id": mesh.pk},
         "api-mesh-print-time": {"mesh_id": mesh.pk},
         "api-limit-version": {"version": 1},

@@ -197,3 +197,24 @@ class SeriesSerializer(serializers.Serializer[Any]):
     progress = serializers.FloatField(help_text="0 to 1")
     rule = serializers.CharField()
     stages = StageSerializer(many=True)
+
+
+class InsertionSerializer(serializers.Serializer[Any]):
+    """``choice`` 0: nobody chose yet. ``axis``: a unit vector in the file's frame; null as it is formed."""
+
+    choice = serializers.IntegerField()
+    axis = serializers.ListField(child=serializers.FloatField(), allow_null=True)
+    by = serializers.CharField(allow_null=True)
+    recorded_at = serializers.DateTimeField(allow_null=True)
+
+
+class NewInsertionSerializer(serializers.Serializer[Any]):
+    axis = serializers.ListField(
+        child=serializers.FloatField(min_value=-1e9, max_value=1e9), min_length=3, max_length=3,
+        allow_null=True,
+        help_text="x, y, z in the file's frame, of any length but zero; null for as it is formed.",
+    )  # fmt: skip
+    based_on = serializers.IntegerField(
+        required=False, allow_null=True, default=None, min_value=0, max_value=10**12,
+        help_text="The choice you read; refused when another came since.",
+    )  # fmt: skip

@@ -12,18 +12,21 @@ from cases.choices import MeshRole
 from cases.models import MeshUse
 from cases.queries import case_for, mesh_for
 from labtrack.accounts.choices import Capability
-from labtrack.api.views import ApiView
+from labtrack.api.parsers import BoundedJsonParser
+from labtrack.api.views import KEY, ApiView, made_status
 from labtrack.errors import NotFound
 from qa.api import check_shapes as shapes
 from qa.choices import CheckState
 from qa.layer_chart import COLUMNS, profile_rows
-from qa.models import LimitVersion, MeshCheck
+from qa.models import InsertionAxis, LimitVersion, MeshCheck
 from qa.queries.checks import Moved, latest_check, latest_done, moved_since_before
+from qa.queries.insertion import axis_in_force
 from qa.queries.prepared import prepared_change, prepared_of
 from qa.queries.print_time import MeshTime, mesh_times
 from qa.queries.series import WATCHED, Series, series_for, series_of_case
 from qa.series_page import rule_words
 from qa.services.checks import check_again, is_current
+from qa.services.insertion import choose_insertion, takes_insertion
 from qa.services.limits import limit_set, limits_in_force, limits_of_version
 
 
@@ -51,6 +54,53 @@ class MeshCheckView(ApiView):
         if check is None:
             raise NotFound("This mesh was not checked yet.")
         return Response(self.get_serializer(check_answer(check)).data)
+
+
+class InsertionView(ApiView):
+    """The insertion axis in force of a design or prepared file; POST chooses another, or none of its own."""
+
+    required_scope = Capability.CHECKS_READ
+    method_scopes = {"POST": Capability.CASES_WRITE}
+    serializer_class = shapes.InsertionSerializer
+    parser_classes = (BoundedJsonParser,)
+
+    @extend_schema(operation_id="meshes_insertion_retrieve")
+    def get(self, request: Request, mesh_id: int) -> Response:
+        mesh = mesh_for(self.actor, mesh_id)
+        if not takes_insertion(mesh):
+            raise NotFound("No sheet goes over this mesh, so nothing comes off it.")
+        return Response(self.get_serializer(_insertion_answer(axis_in_force(mesh))).data)
+
+    @extend_schema(
+        operation_id="meshes_insertion_create",
+        parameters=[KEY],
+        request=shapes.NewInsertionSerializer,
+        responses={200: shapes.InsertionSerializer, 201: shapes.InsertionSerializer},
+    )
+    def post(self, request: Request, mesh_id: int) -> Response:
+        """Choose the direction in which what is formed over it comes off; a new check is asked for."""
+        mesh_for(self.actor, mesh_id)
+        asked = shapes.NewInsertionSerializer(data=request.data)
+        asked.is_valid(raise_exception=True)
+        axis = asked.validated_data["axis"]
+        outcome = choose_insertion(
+            actor=self.actor,
+            key=self.key,
+            mesh_id=mesh_id,
+            axis=None if axis is None else (axis[0], axis[1], axis[2]),
+            based_on=asked.validated_data["based_on"],
+        )
+        answer = self.get_serializer(_insertion_answer(outcome.thing)).data
+        return Response(answer, status=made_status(outcome.repeated))
+
+
+def _insertion_answer(choice: InsertionAxis | None) -> dict[str, Any]:
+    return {
+        "choice": choice.pk if choice else 0,
+        "axis": choice.vector if choice else None,
+        "by": choice.by.name if choice else None,
+        "recorded_at": choice.recorded_at if choice else None,
+    }
 
 
 def check_answer(check: MeshCheck) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from qa.api import check_views, measuring, views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("meshes/<int:mesh_id>/check/", check_views.MeshCheckView.as_view(), name="api-mesh-check"),
+    path("meshes/<int:mesh_id>/insertion/", check_views.InsertionView.as_view(), name="api-insertion"),
     path("meshes/<int:mesh_id>/layers/", check_views.MeshLayersView.as_view(), name="api-mesh-layers"),
     path(
         "meshes/<int:mesh_id>/print-time/",

@@ -56,6 +56,7 @@ class FormingFigures:
     undercut_mm2: float | None
     undercut_mm: float | None
     place: FloatArray | None
+    insertion: FloatArray | None
     insertion_mm2: float | None
     insertion_mm: float | None
     insertion_place: FloatArray | None
@@ -105,6 +106,7 @@ def compute(
         undercut_mm2=cut.area_mm2,
         undercut_mm=cut.max_mm,
         place=_in_file(subject, cut, stand.rotation, vertices),
+        insertion=_insertion_axis(subject.request),
         insertion_mm2=insertion.area_mm2 if insertion else None,
         insertion_mm=insertion.max_mm if insertion else None,
         insertion_place=insertion.place if insertion else None,
@@ -145,6 +147,7 @@ def _refused(frame_mm: float, limit_mm: float, why: str) -> FormingFigures:
         undercut_mm2=None,
         undercut_mm=None,
         place=None,
+        insertion=None,
         insertion_mm2=None,
         insertion_mm=None,
         insertion_place=None,
@@ -209,6 +212,14 @@ def _find_base(
                 straight += length
                 base[face] = True
     return straight, about
+
+
+def _insertion_axis(request: CheckRequest) -> FloatArray | None:
+    """The unit direction asked for, in the file's frame."""
+    if request.insertion is None:
+        return None
+    given: FloatArray = np.asarray(request.insertion, dtype=np.float64)
+    return given / np.linalg.norm(given)
 
 
 def _along_insertion(
@@ -289,6 +300,7 @@ def figures_json(figures: FormingFigures) -> dict[str, Any]:
         "undercut_cm2": _cm2(figures.undercut_mm2),
         "undercut_max_mm": figures.undercut_mm,
         "undercut_place": figures.place,
+        "insertion_axis": figures.insertion,
         "insertion_undercut_cm2": _cm2(figures.insertion_mm2),
         "insertion_undercut_max_mm": figures.insertion_mm,
         "insertion_undercut_place": figures.insertion_place,

@@ -1,7 +1,7 @@
 from qa.models.action import Action
 from qa.models.analysis import CostVersion, EvidenceAnalysis, EvidenceVersion
 from qa.models.baseline import FrozenBaseline
-from qa.models.check import LimitVersion, MeshCheck
+from qa.models.check import InsertionAxis, LimitVersion, MeshCheck
 from qa.models.evidence import EvidenceTally, FormedPieceRow, PrintAttempt
 from qa.models.history import HistoryImport, HistoryRows
 from qa.models.inspection import Defect, DefectKind, Inspection
@@ -34,6 +34,7 @@ __all__ = [
     "FrozenBaseline",
     "HistoryImport",
     "HistoryRows",
+    "InsertionAxis",
     "Inspection",
     "LandmarkSheet",
     "LimitVersion",

@@ -93,3 +93,47 @@ class MeshCheck(models.Model):
 
     def __str__(self) -> str:
         return f"check of {self.mesh}"
+
+
+class InsertionAxis(models.Model):
+    """The direction in which what is formed over a design comes off, chosen anew. Never edited.
+
+    ``x``, ``y``, ``z`` are a unit vector in the frame of the mesh's file; none of them: along the forming
+    axis, as it is formed. The latest choice for a file in its case is in force, also when the file's unit or
+    role is restated.
+    """
+
+    mesh = models.ForeignKey(MeshUse, on_delete=models.PROTECT, related_name="insertion_axes")
+    x = models.FloatField(null=True, blank=True)
+    y = models.FloatField(null=True, blank=True)
+    z = models.FloatField(null=True, blank=True)
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(x__isnull=True, y__isnull=True, z__isnull=True)
+                # Said outright: a check that comes to nothing, as with one number missing, would pass.
+                | Q(x__isnull=False, y__isnull=False, z__isnull=False)
+                & Q(x__range=(-1.0, 1.0), y__range=(-1.0, 1.0), z__range=(-1.0, 1.0))
+                & ~Q(x=0.0, y=0.0, z=0.0),
+                name="insertion_axis_is_a_direction",
+                violation_error_message="The direction needs three numbers that are not all zero.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"insertion of {self.mesh.original_name}: {self.words}"
+
+    @property
+    def vector(self) -> list[float] | None:
+        """The unit vector; None for as it is formed."""
+        return None if self.x is None or self.y is None or self.z is None else [self.x, self.y, self.z]
+
+    @property
+    def words(self) -> str:
+        """The direction to three places, or that it is none of its own."""
+        vector = self.vector
+        return "as it is formed" if vector is None else ", ".join(f"{side:.3f}" for side in vector)

@@ -35,6 +35,7 @@ from qa.geometry.maps import MapPack, pack_maps
 from qa.geometry.preview import make_preview
 from qa.geometry.reading import read_mesh
 from qa.models import LimitVersion, MeshCheck
+from qa.queries.insertion import axes_in_force
 from qa.services.check_request import engine_request, layers_of, request_of, shop_of_printers
 from qa.services.limits import limit_set, limits_in_force
 
@@ -98,11 +99,12 @@ def current_checks(checks: Sequence[MeshCheck]) -> set[int]:
     """Ids of those that were made under what is in force, in a few queries for a whole series."""
     limits, printers = limits_in_force(), shop_of_printers()
     layers = layers_of([check.mesh_id for check in checks])
+    axes = axes_in_force([check.mesh for check in checks])
     return {
         check.pk
         for check in checks
         if check.key
-        == check_key(check.mesh, request_of(check.mesh, printers=printers, layers=layers), limits)
+        == check_key(check.mesh, request_of(check.mesh, printers=printers, layers=layers, axes=axes), limits)
     }
 
 

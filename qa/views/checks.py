@@ -12,9 +12,10 @@ from cases.queries import mesh_for
 from cases.services.file_store import blob_path
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
-from labtrack.web import actor_of, csv_response, page
+from labtrack.web import actor_of, attempt, csv_response, page, submission_key
 from labtrack.whole_numbers import whole_number
-from qa.check_page import MOST_PARTS, check_context
+from qa.check_forms import InsertionForm
+from qa.check_page import MOST_PARTS, check_context, insertion_context
 from qa.choices import CheckState
 from qa.geometry.errors import GeometryError
 from qa.geometry.maps import MapPack
@@ -22,6 +23,7 @@ from qa.layer_chart import COLUMNS, profile_rows
 from qa.models import MeshCheck
 from qa.queries.checks import compare_checks, latest_check
 from qa.services.checks import check_again
+from qa.services.insertion import choose_insertion
 
 
 @require_safe
@@ -32,6 +34,7 @@ def check(request: HttpRequest, mesh_id: int) -> HttpResponse:
     mesh = mesh_for(actor, mesh_id)
     latest = latest_check(mesh)
     context = check_context(mesh, latest, actor, parts=_asked_parts(request))
+    context |= insertion_context(mesh, actor)
     if request.headers.get("HX-Request"):
         # While it waits only the progress is sent; once it is done the whole page is fetched anew.
         if not context["waiting"]:
@@ -66,6 +69,35 @@ def again(request: HttpRequest, mesh_id: int) -> HttpResponse:
     check_again(actor=actor, mesh=mesh_for(actor, mesh_id))
     messages.success(request, "The check is asked for. Earlier results stay below.")
     return redirect("qa:check", mesh_id=mesh_id)
+
+
+@require_POST
+@page(Capability.CASES_WRITE)
+def insertion(request: HttpRequest, mesh_id: int) -> HttpResponse:
+    """Choose the direction in which what is formed over it comes off; a new check is asked for."""
+    actor = actor_of(request)
+    mesh = mesh_for(actor, mesh_id)
+    form = InsertionForm(request.POST)
+    if form.is_valid():
+        done = attempt(
+            form,
+            lambda: choose_insertion(
+                actor=actor,
+                key=submission_key(request),
+                mesh_id=mesh.pk,
+                axis=form.axis(),
+                based_on=form.cleaned_data["based_on"],
+            ),
+        )
+        if done is not None:
+            messages.success(
+                request,
+                f"Insertion axis: {done.thing.words}. A check is asked for; earlier results stay below.",
+            )
+            return redirect("qa:check", mesh_id=mesh_id)
+    latest = latest_check(mesh)
+    context = check_context(mesh, latest, actor, parts=None) | insertion_context(mesh, actor, form)
+    return render(request, "qa/check.html", context, status=422)
 
 
 @require_safe
