@@ -47,9 +47,10 @@ class PatternSettings:
     the ends of the arch; it widens every interval. ``patches_mm``: the first size that gives
     ``enough_patches`` is left out patch by patch; the smallest must give ``fewest_patches``. A size is known
     when half its interval is at most ``known_mm`` or ``known_share`` of it. ``first_points`` samples find
-    the patterns, all of them settle the sizes."""
+    the patterns, all of them, or every so many of more than ``most_points``, settle the sizes."""
 
     first_points: int = 6_000
+    most_points: int = 400_000
     patches_mm: tuple[float, ...] = (10.0, 7.0, 5.0)
     rounds: int = 10
     settled_mm: float = 1e-4
@@ -252,7 +253,8 @@ def _measured(design: Design, around: FloatArray, points: FloatArray, total: Flo
 def _chosen(design: Design, seen: _Seen, settings: PatternSettings) -> NDArray[np.int64]:
     """Which points speak of the working surface."""
     good = ~seen.border & (np.abs(seen.left_mm) < settings.reach_mm)
-    return np.flatnonzero(good & ~design.is_base[seen.face])
+    chosen = np.flatnonzero(good & ~design.is_base[seen.face])
+    return chosen[:: max(1, -(-len(chosen) // settings.most_points))]
 
 
 def _rows(frame: Frame, seen: _Seen, chosen: NDArray[np.int64]) -> FloatArray:

@@ -9,7 +9,15 @@ from statsmodels.stats.outliers_influence import variance_inflation_factor
 from fixtures.meshes import distort, pattern_frame
 from qa.geometry.design import Design, prepare
 from qa.geometry.mesh import Mesh
-from qa.geometry.pattern import NAMES, Pattern, PatternFit, fit_patterns, mm_per_unit, variance_inflation
+from qa.geometry.pattern import (
+    NAMES,
+    Pattern,
+    PatternFit,
+    PatternSettings,
+    fit_patterns,
+    mm_per_unit,
+    variance_inflation,
+)
 from qa.geometry.sampling import sample_surface
 from tests.qa.geometry import scenes
 
@@ -104,6 +112,19 @@ def test_a_pattern_that_is_there_keeps_its_hint_when_its_size_is_open(design: De
     assert (bow.verdict, bow.there) == ("unknown", True)
     assert "ends lifted" in bow.hint
     assert bow.ci95[0] <= 0.2 <= bow.ci95[1]
+
+
+def test_more_samples_than_are_fitted_tell_the_same(design: Design) -> None:
+    samples = sample_surface(distort(design.mesh, bow_mm=0.3, opening_mm=0.2), 0.4)
+    working = samples.pick(samples.points[:, 2] > 0.3).in_order()
+    fits = [
+        fit_patterns(design, working, settings=PatternSettings(most_points=most)) for most in (400_000, 9_000)
+    ]
+    one, few = (fit for fit in fits if fit is not None)
+    assert few.n <= 9_000 < one.n
+    assert len(few.left_mm) == len(working)
+    for pattern in one.patterns:
+        assert off_mm(design, pattern, sizes(few)[pattern.name]) < 0.002, pattern
 
 
 def test_what_is_left_is_the_noise(design: Design) -> None:
