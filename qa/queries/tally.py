@@ -18,7 +18,7 @@ from qa.queries.range import Range
 
 DEFAULT_DAYS = 90
 QUICK_DAYS = (30, 90, 180, 365)
-SPREAD_DAYS = 365
+SPREAD_DAYS = (90, 365)
 ENOUGH_BUILDS = 200
 
 __all__ = [
@@ -197,16 +197,19 @@ def _weeks(days: tuple[tuple[date, Tally], ...]) -> dict[date, Tally]:
 
 
 def _spread_of(rows: Rows, measure: Measure, days: Range) -> Spread:
-    """Of a range longer than a year, the spread of its last year where that has builds enough.
+    """Of a longer range, the spread of its last quarter or year where that has builds enough.
 
     How alike the parts of a build are hardly changes with the years, and reading every build there ever
     was would make the page slower with each of them.
     """
-    recent = days.end - timedelta(days=SPREAD_DAYS - 1)
-    if recent <= days.start:
-        return _spread(rows, measure)
-    found = _spread(rows.filter(day__gte=recent), measure)
-    return found if found.builds >= ENOUGH_BUILDS else _spread(rows, measure)
+    for length in SPREAD_DAYS:
+        recent = days.end - timedelta(days=length - 1)
+        if recent <= days.start:
+            break
+        found = _spread(rows.filter(day__gte=recent), measure)
+        if found.builds >= ENOUGH_BUILDS:
+            return found
+    return _spread(rows, measure)
 
 
 def _spread(rows: Rows, measure: Measure) -> Spread:

@@ -18,6 +18,7 @@ from scipy import optimize, special
 
 from qa.statistics.factors import AGES, MISSING, Factor, NotExamined
 from qa.statistics.logit import LOGIT, LogitFit, fit_logit
+from qa.statistics.proportions import newcombe
 from qa.statistics.results import Interval, Method, StatisticsError, Verdict
 
 FloatArray = npt.NDArray[np.float64]
@@ -339,7 +340,7 @@ def _estimate_all(
     if not contrasts:
         return []
     if not 0 < loss.total < loss.n:
-        return [Estimate(0.0, 0.0, 0.0, 1.0, None, 1.0, ()) for _ in contrasts]
+        return [_alike(loss, contrast, level) for contrast in contrasts]
     entered: list[int] = []
     builds = int(loss.build.max()) + 1
     most = min(MOST_ADJUSTERS, loss.total // 8, builds // 8)
@@ -352,6 +353,16 @@ def _estimate_all(
         entered.append(min(open_, key=lambda i: (estimates[i].p, i)))
         estimates = [_estimate(loss, contrasts, i, entered, apart, level) for i in range(len(contrasts))]
     return estimates
+
+
+def _alike(loss: Loss, contrast: Contrast, level: float) -> Estimate:
+    """Where all came out alike: no difference, with the interval of two rates of which no more is known."""
+    recorded = contrast.unrecorded == 0
+    at = max(1, int((recorded & (contrast.column >= 0.5)).sum()))
+    rest = max(1, int((recorded & (contrast.column < 0.5)).sum()))
+    rate = loss.total / loss.n
+    found = newcombe(rate * at, at, rate * rest, rest, level=level).interval.scaled(100 * at / loss.n)
+    return Estimate(0.0, found.low or 0.0, found.high or 0.0, 1.0, None, 1.0, ())
 
 
 def _estimate(

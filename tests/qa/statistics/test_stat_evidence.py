@@ -16,6 +16,7 @@ import pytest
 from qa.statistics.costs import Costs
 from qa.statistics.evidence import evidence, is_contamination, part_cost
 from qa.statistics.history import read_history
+from qa.statistics.proportions import newcombe
 from qa.statistics.results import StatisticsError
 from tests.studies.labs import Setting, simulate
 
@@ -96,6 +97,22 @@ def test_how_many_more_parts_is_not_reckoned_with_the_few_builds_of_today() -> N
     frame.loc[[3, 15, 27], "lost"] = True
     needed = [cause["parts_needed"] for cause in report(frame)["causes"] if cause["parts_needed"]]
     assert needed and max(needed) < 100_000
+
+
+@pytest.mark.parametrize("outcome", ["good", "scrapped"])
+def test_where_all_came_out_alike_the_interval_still_has_a_width(outcome: str) -> None:
+    frame = simulate(Setting("nothing", None, 200), 5).frame.assign(outcome=outcome).drop(columns="lost")
+    found = report(frame)
+    wash = next(cause for cause in found["causes"] if cause["factor"] == "step:wash")
+    low, high = wash["ci95"]
+    # Newcombe's interval of the two rates, times the share of parts at the level
+    of = 200 if outcome == "scrapped" else 0
+    share = wash["n_level"] / 200
+    counts = (of * share, wash["n_level"], of * (1 - share), 200 - wash["n_level"])
+    expected = newcombe(*counts).interval.scaled(100 * share)
+    assert [low, high] == pytest.approx([expected.low, expected.high], abs=1e-3)
+    assert all(cause["ci95"][0] < 0 < cause["ci95"][1] for cause in found["causes"])
+    assert verdicts(found) == {"unknown"} and not found["put_forward"]
 
 
 def test_the_same_data_give_the_same_report() -> None:
