@@ -15,7 +15,7 @@ from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.accounts.models import User
 from labtrack.web import actor_of
-from production.choices import BuildState
+from production.choices import BuildState, Outcome
 from production.models import Build, Part, Piece
 from production.queries.lab import printers_in_service
 from qa.check_figures import leading_sentence
@@ -85,7 +85,7 @@ def case_release(case: Case, request: HttpRequest) -> Context:
     return {
         "case": case,
         "made": made,
-        "good": pieces.filter(outcome="good").count(),
+        "good": pieces.filter(outcome=Outcome.GOOD).count(),
         "released": pieces.filter(released__standing=True).count(),
         "may_release": actor_of(request).may(Capability.RELEASE),
     }

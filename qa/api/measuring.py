@@ -164,8 +164,7 @@ class PartCalipersView(ApiView):
 
     @extend_schema(operation_id="parts_calipers_list")
     def get(self, request: Request, mark: str) -> Response:
-        page = self.paginate_queryset(calipers_of(part_of_mark(mark)))
-        return self.get_paginated_response(self.get_serializer(page, many=True).data)
+        return self.listed(calipers_of(part_of_mark(mark)))
 
     @extend_schema(
         operation_id="parts_calipers_create",
@@ -254,8 +253,7 @@ class ProofListView(ApiView):
         rows = self.get_queryset()
         if "printer" in asked.validated_data:
             rows = rows.filter(printer__equipment__code=asked.validated_data["printer"].lower())
-        page = self.paginate_queryset(rows)
-        return self.get_paginated_response(self.get_serializer(page, many=True).data)
+        return self.listed(rows)
 
     @extend_schema(
         operation_id="proofs_create",

@@ -52,8 +52,7 @@ class InspectionListView(ApiView):
                 rows = rows.filter(**{name: wanted[name]})
         if "since" in wanted:
             rows = rows.filter(occurred_at__gte=wanted["since"])
-        page = self.paginate_queryset(rows)
-        return self.get_paginated_response(self.get_serializer(page, many=True).data)
+        return self.listed(rows)
 
     @extend_schema(
         operation_id="inspections_create",

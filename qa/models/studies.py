@@ -6,7 +6,7 @@ from django.conf import settings
 from django.core.serializers.json import DjangoJSONEncoder
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from production.models import Build, Equipment
 from qa.choices import AgreementKind, ComparisonKind
@@ -112,6 +112,11 @@ class PlannedComparison(models.Model):
                 violation_error_message="State a margin above zero beforehand.",
             ),
             models.CheckConstraint(
+                condition=~Q(arm_a=F("arm_b")),
+                name="comparison_of_two_ways",
+                violation_error_message="Name the two ways, each by its own name.",
+            ),
+            models.CheckConstraint(
                 condition=Q(closed_at__isnull=True, closed_by__isnull=True)
                 | Q(closed_at__isnull=False, closed_by__isnull=False, verdict__isnull=False),
                 name="comparison_closed_with_verdict",
@@ -149,6 +154,12 @@ class ComparisonRun(models.Model):
                 condition=Q(build__isnull=False),
                 name="comparison_build_once",
                 violation_error_message="This build is already a run of this comparison.",
+            ),
+            models.CheckConstraint(
+                condition=Q(build__isnull=True, made_at__isnull=True, made_by__isnull=True)
+                | Q(build__isnull=False, made_at__isnull=False, made_by__isnull=False),
+                name="comparison_run_made_by_somebody",
+                violation_error_message="A run that was made has its build, its moment and its person.",
             ),
         ]
 

@@ -16,6 +16,7 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from labtrack.accounts.actor import Actor
+from labtrack.accounts.choices import Capability
 from labtrack.audit.services.record import record_created
 from qa.history_columns import packed
 from qa.models import HistoryImport, HistoryRows, PrintAttempt
@@ -50,8 +51,11 @@ def import_history(
 ) -> Imported:
     """Import a seekable binary ``stream``; ``dry_run`` reads and judges it but stores nothing.
 
-    Runs in transactions of its own. ``report`` is told the rows read so far.
+    Runs in transactions of its own. ``report`` is told the rows read so far. Without an ``actor`` it is
+    the installation's own owner who asks, at the command line.
     """
+    if actor is not None:
+        actor.require(Capability.IMPROVE)
     digest, lines = _look_over(stream)
     known = HistoryImport.objects.filter(digest=digest, published_at__isnull=False).first()
     if known is not None:

@@ -12,7 +12,7 @@ from cases.queries import mesh_for
 from cases.services.file_store import blob_path
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
-from labtrack.web import actor_of, attempt, csv_response, page, submission_key
+from labtrack.web import actor_of, asks_part, attempt, csv_response, page, submission_key
 from labtrack.whole_numbers import whole_number
 from qa.check_forms import InsertionForm
 from qa.check_page import MOST_PARTS, check_context, insertion_context
@@ -35,7 +35,7 @@ def check(request: HttpRequest, mesh_id: int) -> HttpResponse:
     latest = latest_check(mesh)
     context = check_context(mesh, latest, actor, parts=_asked_parts(request))
     context |= insertion_context(mesh, actor)
-    if request.headers.get("HX-Request"):
+    if asks_part(request):
         # While it waits only the progress is sent; once it is done the whole page is fetched anew.
         if not context["waiting"]:
             return HttpResponse(headers={"HX-Refresh": "true"})

@@ -23,7 +23,7 @@ from cases.uploads import (
 )
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound, Refused
-from labtrack.web import actor_of, add_refusal, csv_response, page, submission_key
+from labtrack.web import actor_of, add_refusal, asks_part, csv_response, page, submission_key
 from qa.choices import CheckState
 from qa.comparison_page import (
     CSV_COLUMNS,
@@ -129,7 +129,7 @@ def comparison(request: HttpRequest, pk: int) -> HttpResponse:
         "waiting": waiting,
         "may_write": actor_of(request).may(Capability.INSPECT),
     }
-    if request.headers.get("HX-Request"):
+    if asks_part(request):
         # While it waits only the progress is sent; once it is done the whole page is fetched anew.
         if not waiting:
             return HttpResponse(headers={"HX-Refresh": "true"})
@@ -196,9 +196,7 @@ def preview(request: HttpRequest, pk: int) -> HttpResponseBase:
     row = _done(pk)
     if row.preview is None:
         raise NotFound("There is no picture of this comparison.")
-    response = HttpResponse(blob_path(row.preview).read_bytes(), content_type="application/octet-stream")
-    response["Cache-Control"] = "private, max-age=3600"
-    return response
+    return HttpResponse(blob_path(row.preview).read_bytes(), content_type="application/octet-stream")
 
 
 @require_safe

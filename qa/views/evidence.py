@@ -12,7 +12,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
-from labtrack.web import actor_of, attempt, csv_response, page, submission_key
+from labtrack.web import actor_of, asks_part, attempt, csv_response, page, submission_key
 from qa.doors import doors
 from qa.evidence_pages import PAGES
 from qa.evidence_pages.shared import Asking
@@ -152,7 +152,7 @@ def _context(request: HttpRequest, form: AnalysisForm, found: Analysed | None, p
 
 
 def _answer(request: HttpRequest, template: str, context: dict[str, Any], form: AnalysisForm) -> HttpResponse:
-    if request.headers.get("HX-Request"):
+    if asks_part(request):
         # While it waits only the progress is sent; once it is done the whole page is fetched anew.
         found = context["found"]
         if found is None or not found.waiting:

@@ -8,7 +8,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
-from labtrack.web import actor_of, csv_response, page
+from labtrack.web import actor_of, asks_part, csv_response, page
 from qa.check_figures import unit_words
 from qa.queries.series import WATCHED, series_for
 from qa.series_page import (
@@ -44,7 +44,7 @@ def series(request: HttpRequest, number: int, line_id: int, arch: str) -> HttpRe
         "unchecked": sum(stage.mesh is not None and stage.check is None for stage in shown.stages),
         "may_write": actor.may(Capability.CASES_WRITE),
     }
-    if request.headers.get("HX-Request"):
+    if asks_part(request):
         # The charts come with the whole page, once there is nothing left to wait for.
         if not shown.waiting:
             return HttpResponse(headers={"HX-Refresh": "true"})

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
-from labtrack.web import actor_of, attempt, csv_response, page, submission_key
+from labtrack.web import actor_of, asks_part, attempt, csv_response, page, submission_key
 from qa.choices import EvidenceUnit, Measure
 from qa.doors import doors
 from qa.forms import BaselineForm, TrendsForm
@@ -61,7 +61,7 @@ def trends(request: HttpRequest) -> HttpResponse:
                 }
             ),
         }
-    template = "qa/trends_results.html" if request.headers.get("HX-Request") else "qa/trends.html"
+    template = "qa/trends_results.html" if asks_part(request) else "qa/trends.html"
     return render(request, template, context, status=422 if form.errors else 200)
 
 

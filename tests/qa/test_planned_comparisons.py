@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from django.db import IntegrityError, transaction
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -84,6 +85,14 @@ def test_a_build_stands_for_one_run(actors: Any, shop: Any) -> None:
         record_run(actor=actors.technician, run_id=second.pk, build_number=987_654)
     with pytest.raises(NotAllowed):
         record_run(actor=actors.clinic, run_id=second.pk, build_number=number)
+
+
+def test_the_database_keeps_runs_whole_and_ways_apart(actors: Any) -> None:
+    made = plan(actors)
+    with pytest.raises(IntegrityError, match="comparison_run_made_by_somebody"), transaction.atomic():
+        made.runs.update(made_at=timezone.now())
+    with pytest.raises(IntegrityError, match="comparison_of_two_ways"), transaction.atomic():
+        PlannedComparison.objects.update(arm_a="Anvil")
 
 
 def test_the_verdict_is_the_engines_on_the_parts_of_these_builds(actors: Any, shop: Any) -> None:
