@@ -29,7 +29,10 @@ _CHAMBER_TIMES, _CHAMBER_MM, _CHAMBER_MM3 = 1.5, 1.0, 20.0
 _AROUND = 8
 # Places of a cavity that are asked which skin they lie at.
 _ASKED = 100
-_HALVINGS = 9
+# How often the steps are halved, the rounds of directions at each length, and after how many without gain
+# it is given up.
+_HALVINGS, _ROUNDS, _IDLE_ROUNDS = 9, 12, 3
+_GOLDEN_RAD = 2.399963
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,11 +137,14 @@ def _narrowest(points: FloatArray, room: NDArray[np.float32], step_mm: float, su
     best = closest(subject.tree, at).distance
     reach = step_mm
     for halving in range(_HALVINGS):
-        for _ in range(12):
+        idle = 0
+        for round_ in range(_ROUNDS):
             # No step is longer than the room there is, so that none ends on the surface's other side.
             length = np.minimum(reach, 0.9 * best)[:, None, None]
+            # Room between two sides only grows along a ridge, which fixed directions may all miss.
+            turned = turn + _GOLDEN_RAD * (halving * _ROUNDS + round_)
             steps = length * (
-                np.cos(turn)[None, :, None] * side[:, None] + np.sin(turn)[None, :, None] * other[:, None]
+                np.cos(turned)[None, :, None] * side[:, None] + np.sin(turned)[None, :, None] * other[:, None]
             )
             tried = at[:, None] + steps
             found = closest(subject.tree, tried.reshape(-1, 3)).distance.reshape(-1, _AROUND)
@@ -149,7 +155,8 @@ def _narrowest(points: FloatArray, room: NDArray[np.float32], step_mm: float, su
             better = found[rows, chosen] > best
             at[better] = tried[rows, chosen][better]
             best = np.maximum(best, found[rows, chosen])
-            if not better.any():
+            idle = 0 if better.any() else idle + 1
+            if idle == _IDLE_ROUNDS:
                 break
         if halving == 1:
             # A place can still win twice the reach: only those that may end up the narrowest go on.

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray
 
-BLOCK = 8
+BLOCK, FIELD = 8, 8
 _MARGIN = 2
 _SORT_FROM = 32
 _LEAST_GAP = 0.001
@@ -30,7 +30,8 @@ class Plumb(NamedTuple):
 
     Line (row, column) is number row x columns + column; ``starts`` tells where its crossings begin in
     ``heights`` (mm, rising) and ``ways`` (1 faces up, -1 down). ``top`` is its highest crossing, minus
-    infinity where it meets nothing; ``low_top`` the lowest ``top`` per block of 8 x 8 lines.
+    infinity where it meets nothing; ``low_top`` the lowest ``top`` per block of 8 x 8 lines, ``field_top``
+    the lowest per field of 8 x 8 blocks.
     """
 
     origin: FloatArray
@@ -42,6 +43,7 @@ class Plumb(NamedTuple):
     ways: NDArray[np.int8]
     top: FloatArray
     low_top: FloatArray
+    field_top: FloatArray
 
 
 @compiled()
@@ -176,6 +178,15 @@ def _tops(
     return top, low_top
 
 
+def _field_tops(low_top: FloatArray, rows: int, columns: int) -> FloatArray:
+    """The lowest of the blocks' tops per field."""
+    along, across = -(-rows // BLOCK), -(-columns // BLOCK)
+    blocks = np.full((-(-along // FIELD) * FIELD, -(-across // FIELD) * FIELD), np.inf)
+    blocks[:along, :across] = low_top.reshape(along, across)
+    fields = blocks.reshape(blocks.shape[0] // FIELD, FIELD, blocks.shape[1] // FIELD, FIELD)
+    return np.ascontiguousarray(fields.min(axis=(1, 3)).ravel())
+
+
 def drop_plumb(vertices: FloatArray, faces: IndexArray, cells_across: int) -> Plumb:
     """Cross a surface by vertical lines, ``cells_across`` of them over its longer side in plan.
 
@@ -199,7 +210,8 @@ def drop_plumb(vertices: FloatArray, faces: IndexArray, cells_across: int) -> Pl
     _fill(vertices, faces, origin, cell, columns, starts, heights, ways)
     _sort_lines(starts, heights, ways)
     top, low_top = _tops(starts, heights, rows, columns)
-    return Plumb(origin, cell, rows, columns, starts, heights, ways, top, low_top)
+    fields = _field_tops(low_top, rows, columns)
+    return Plumb(origin, cell, rows, columns, starts, heights, ways, top, low_top, fields)
 
 
 @compiled()

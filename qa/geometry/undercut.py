@@ -26,6 +26,7 @@ from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.plumb import (
     BLOCK,
+    FIELD,
     INSIDE,
     OPEN,
     Plumb,
@@ -44,6 +45,8 @@ _MOST_SAMPLES_ACROSS = 400
 _MOST_SAMPLES = 4_000_000
 # A level ceiling is looked along from a hair beneath it.
 _OFF_CELLS = 0.05
+# Squares of blocks around a place that are tried one by one.
+_NEAR_RINGS = 4
 _CANDIDATES, _CLIMBED = 40, 4
 _SMALLEST_STEP = 1e-4
 # Faces above a place beyond which its sample stands for it.
@@ -79,43 +82,91 @@ def _block_away(plumb: Plumb, x: float, y: float, block_row: int, block_column: 
 
 
 @compiled()
+def _nearest_in_block(
+    plumb: Plumb,
+    x: float,
+    y: float,
+    z: float,
+    block_row: int,
+    block_column: int,
+    found: tuple[float, int, int],
+) -> tuple[float, int, int]:
+    """``found``, or a line of a block that is free from height z upward and nearer."""
+    best, best_row, best_column = found
+    if _block_away(plumb, x, y, block_row, block_column) >= best:
+        return found
+    for row in range(block_row * BLOCK, min(plumb.rows, (block_row + 1) * BLOCK)):
+        away_y = plumb.origin[1] + row * plumb.cell - y
+        for column in range(block_column * BLOCK, min(plumb.columns, (block_column + 1) * BLOCK)):
+            if plumb.top[row * plumb.columns + column] > z:
+                continue
+            away_x = plumb.origin[0] + column * plumb.cell - x
+            away = np.sqrt(away_x * away_x + away_y * away_y)
+            if away < best:
+                best, best_row, best_column = away, row, column
+    return best, best_row, best_column
+
+
+@compiled()
+def _nearest_in_field(
+    plumb: Plumb,
+    x: float,
+    y: float,
+    z: float,
+    field_row: int,
+    field_column: int,
+    found: tuple[float, int, int],
+) -> tuple[float, int, int]:
+    """``found``, or a line of a field of blocks that is free from height z upward and nearer."""
+    across = (plumb.columns + BLOCK - 1) // BLOCK
+    along = (plumb.rows + BLOCK - 1) // BLOCK
+    for block_row in range(field_row * FIELD, min(along, (field_row + 1) * FIELD)):
+        for block_column in range(field_column * FIELD, min(across, (field_column + 1) * FIELD)):
+            if plumb.low_top[block_row * across + block_column] <= z:
+                found = _nearest_in_block(plumb, x, y, z, block_row, block_column, found)
+    return found
+
+
+@compiled()
 def _nearest_open(
     plumb: Plumb, x: float, y: float, z: float, row: int, column: int
 ) -> tuple[float, int, int]:
     """The nearest line that is free from height z upward: (distance to it, row, column).
 
-    Blocks of lines are tried in growing squares; a block whose tops all rise above z holds none.
+    Blocks of lines are tried in growing squares, and where those near by hold none, as over a cavity,
+    fields of blocks; one whose tops all rise above z holds none.
     """
     across = (plumb.columns + BLOCK - 1) // BLOCK
     along = (plumb.rows + BLOCK - 1) // BLOCK
     home_row, home_column = row // BLOCK, column // BLOCK
-    best, best_row, best_column = np.inf, -1, -1
-    for ring in range(max(across, along) + 1):
+    found = (np.inf, -1, -1)
+    for ring in range(min(max(across, along), _NEAR_RINGS) + 1):
         # The nearest that a block of this ring can be, the grid's own rounding given away.
-        if ((ring - 1) * BLOCK - 2) * plumb.cell > best:
-            break
+        if ((ring - 1) * BLOCK - 2) * plumb.cell > found[0]:
+            return found
         for block_row in range(max(0, home_row - ring), min(along - 1, home_row + ring) + 1):
             edge = abs(block_row - home_row) == ring
             step = 1 if edge or ring == 0 else 2 * ring
             for block_column in range(home_column - ring, home_column + ring + 1, step):
                 if block_column < 0 or block_column >= across:
                     continue
-                if plumb.low_top[block_row * across + block_column] > z:
+                # Asked here and not there: most blocks are closed, and a call costs more than the answer.
+                if plumb.low_top[block_row * across + block_column] <= z:
+                    found = _nearest_in_block(plumb, x, y, z, block_row, block_column, found)
+    along, across = (along + FIELD - 1) // FIELD, (across + FIELD - 1) // FIELD
+    home_row, home_column = home_row // FIELD, home_column // FIELD
+    for ring in range(max(across, along) + 1):
+        if ((ring - 1) * FIELD * BLOCK - 2) * plumb.cell > found[0]:
+            return found
+        for field_row in range(max(0, home_row - ring), min(along - 1, home_row + ring) + 1):
+            edge = abs(field_row - home_row) == ring
+            step = 1 if edge or ring == 0 else 2 * ring
+            for field_column in range(home_column - ring, home_column + ring + 1, step):
+                if field_column < 0 or field_column >= across:
                     continue
-                if _block_away(plumb, x, y, block_row, block_column) >= best:
-                    continue
-                for at_row in range(block_row * BLOCK, min(plumb.rows, (block_row + 1) * BLOCK)):
-                    away_y = plumb.origin[1] + at_row * plumb.cell - y
-                    for at_column in range(
-                        block_column * BLOCK, min(plumb.columns, (block_column + 1) * BLOCK)
-                    ):
-                        if plumb.top[at_row * plumb.columns + at_column] > z:
-                            continue
-                        away_x = plumb.origin[0] + at_column * plumb.cell - x
-                        away = np.sqrt(away_x * away_x + away_y * away_y)
-                        if away < best:
-                            best, best_row, best_column = away, at_row, at_column
-    return best, best_row, best_column
+                if plumb.field_top[field_row * across + field_column] <= z:
+                    found = _nearest_in_field(plumb, x, y, z, field_row, field_column, found)
+    return found
 
 
 @compiled()

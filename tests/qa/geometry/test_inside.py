@@ -6,7 +6,7 @@ import json
 
 import numpy as np
 import pytest
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 
 from fixtures.meshes import ArchForm, faults, make_arch, writers
@@ -358,6 +358,7 @@ def test_figures_do_not_depend_on_pose_or_triangles() -> None:
 
 
 @settings(max_examples=6, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@example(turn=0.4863, x=35.796, y=50.0, z=0.0, diameter=1.479, up=(0.3, -0.6, 0.7))
 @given(
     turn=st.floats(0.0, 360.0),
     x=st.floats(-50.0, 50.0),
