@@ -12,6 +12,7 @@ from django.utils import timezone
 from labtrack.charts import SERIES, Chart
 from production.models import Printer
 from qa.choices import Side
+from qa.control_lines import limit_line, signal_markers
 from qa.models import MorningProof, ProofValue
 from qa.statistics.capability import performance
 from qa.statistics.charts import Chart as Judged
@@ -121,12 +122,11 @@ def _chart(
     note: str,
 ) -> Chart:
     value, lower, centre, upper = ([point[place] for point in points] for place in range(4))
-    marks = [index in signalled for index in range(len(days))]
     figure = {
         "data": [
-            _line(days, upper, "Limits", SERIES[2], "dash"),
-            _line(days, lower, "", SERIES[2], "dash"),
-            _line(days, centre, "Centre", SERIES[1], "dot"),
+            limit_line(days, upper, "Limits"),
+            limit_line(days, lower, ""),
+            limit_line(days, centre, "Centre", middle=True),
             {
                 "type": "scatter",
                 "mode": "lines+markers",
@@ -134,11 +134,7 @@ def _chart(
                 "x": days,
                 "y": value,
                 "line": {"color": SERIES[0], "width": 1},
-                "marker": {
-                    "size": [13 if mark else 7 for mark in marks],
-                    "symbol": ["diamond" if mark else "circle" for mark in marks],
-                    "color": SERIES[0],
-                },
+                "marker": signal_markers([index in signalled for index in range(len(days))], size=7),
                 "hovertemplate": "%{x}: %{y:+.3f} mm<extra></extra>",
             },
         ],
@@ -156,13 +152,6 @@ def _chart(
     return Chart(
         name=name, title=title, figure=figure, columns=columns, rows=rows[::-1], csv_url=url, note=note
     )
-
-
-def _line(x: list[str], y: list[float], name: str, colour: str, dash: str) -> dict[str, Any]:
-    return {
-        "type": "scatter", "mode": "lines", "name": name, "showlegend": bool(name), "x": x, "y": y,
-        "line": {"color": colour, "width": 2, "dash": dash}, "hoverinfo": "skip",
-    }  # fmt: skip
 
 
 def proof_csv_rows(rows: Iterable[MorningProof]) -> Iterator[list[Any]]:

@@ -235,18 +235,24 @@ def body_sums(
 
 
 @compiled()
+def _doubled_vector(vertices: FloatArray, faces: IndexArray, face: int) -> tuple[float, float, float]:
+    """The vector along a face's normal whose length is twice its area, mm2."""
+    a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
+    ux = vertices[b, 0] - vertices[a, 0]
+    uy = vertices[b, 1] - vertices[a, 1]
+    uz = vertices[b, 2] - vertices[a, 2]
+    vx = vertices[c, 0] - vertices[a, 0]
+    vy = vertices[c, 1] - vertices[a, 1]
+    vz = vertices[c, 2] - vertices[a, 2]
+    return uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+
+
+@compiled()
 def face_areas(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """Area of each face in mm2."""
     areas = np.zeros(len(faces))
     for face in range(len(faces)):
-        a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
-        ux = vertices[b, 0] - vertices[a, 0]
-        uy = vertices[b, 1] - vertices[a, 1]
-        uz = vertices[b, 2] - vertices[a, 2]
-        vx = vertices[c, 0] - vertices[a, 0]
-        vy = vertices[c, 1] - vertices[a, 1]
-        vz = vertices[c, 2] - vertices[a, 2]
-        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        x, y, z = _doubled_vector(vertices, faces, face)
         areas[face] = 0.5 * np.sqrt(x * x + y * y + z * z)
     return areas
 
@@ -256,14 +262,6 @@ def area_vectors(vertices: FloatArray, faces: IndexArray) -> FloatArray:
     """Per face the vector along its normal whose length is its area: m x 3, mm2."""
     vectors = np.zeros((len(faces), 3))
     for face in range(len(faces)):
-        a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
-        ux = vertices[b, 0] - vertices[a, 0]
-        uy = vertices[b, 1] - vertices[a, 1]
-        uz = vertices[b, 2] - vertices[a, 2]
-        vx = vertices[c, 0] - vertices[a, 0]
-        vy = vertices[c, 1] - vertices[a, 1]
-        vz = vertices[c, 2] - vertices[a, 2]
-        vectors[face, 0] = 0.5 * (uy * vz - uz * vy)
-        vectors[face, 1] = 0.5 * (uz * vx - ux * vz)
-        vectors[face, 2] = 0.5 * (ux * vy - uy * vx)
+        x, y, z = _doubled_vector(vertices, faces, face)
+        vectors[face, 0], vectors[face, 1], vectors[face, 2] = 0.5 * x, 0.5 * y, 0.5 * z
     return vectors

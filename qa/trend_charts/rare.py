@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
+from qa.control_lines import limit_line, signal_markers
 from qa.queries.tally import Range, TallyView
 from qa.statistics.charts import G_CHART, Baseline, g_chart
 from qa.trend_charts.shared import CANNOT_TELL, LEGEND_ABOVE, Names, Trend, csv_url, records_url_of, things
@@ -85,9 +85,9 @@ def rare(view: TallyView, names: Names) -> Trend:
     held = "frozen" if chart.frozen else "these losses themselves; none is frozen"
     figure = {
         "data": [
-            _limit(numbers, [point.upper for point in chart.points], "Limits", "dash"),
-            _limit(numbers, [point.lower for point in chart.points], "", "dash"),
-            _limit(numbers, [point.centre for point in chart.points], "Median", "dot"),
+            limit_line(numbers, [point.upper for point in chart.points], "Limits"),
+            limit_line(numbers, [point.lower for point in chart.points], ""),
+            limit_line(numbers, [point.centre for point in chart.points], "Median", middle=True),
             {
                 "type": "scatter",
                 "mode": "lines+markers",
@@ -96,11 +96,7 @@ def rare(view: TallyView, names: Names) -> Trend:
                 "y": [gap.good for gap in gaps],
                 "text": [f"{gap.day:%d %b %Y}" for gap in gaps],
                 "line": {"color": SERIES[0]},
-                "marker": {
-                    "size": [13 if i in signalled else 8 for i in range(len(gaps))],
-                    "symbol": ["diamond" if i in signalled else "circle" for i in range(len(gaps))],
-                    "color": SERIES[0],
-                },
+                "marker": signal_markers([i in signalled for i in range(len(gaps))]),
                 "hovertemplate": "%{text}: %{y} good before it<extra></extra>",
             },
         ],
@@ -168,16 +164,3 @@ def _frozen(view: TallyView) -> Baseline | None:
     n = sum(one.n for one in view.baseline_weeks.values())
     bad = sum(one.bad for one in view.baseline_weeks.values())
     return Baseline("g", bad / n, 1.0, 1.0, bad, float(n)) if 0 < bad < n else None
-
-
-def _limit(x: list[int], y: list[float], name: str, dash: str) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": name,
-        "showlegend": bool(name),
-        "x": x,
-        "y": y,
-        "line": {"color": SERIES[1 if dash == "dot" else 2], "width": 2, "dash": dash},
-        "hoverinfo": "skip",
-    }

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
+from qa.control_lines import limit_line, signal_markers
 from qa.queries.tally import Range, TallyView
 from qa.statistics.charts import Chart as ControlChart
 from qa.statistics.charts import fit_p, p_chart
@@ -61,9 +62,9 @@ def weeks(view: TallyView, names: Names) -> Trend:
     urls = [_week_url(view, monday) for monday in mondays]
     figure = {
         "data": [
-            _limit_line(x, [100 * point.upper for point in chart.points], "Limits", SERIES[2]),
-            _limit_line(x, [100 * point.lower for point in chart.points], "", SERIES[2]),
-            _limit_line(x, [100 * point.centre for point in chart.points], "Centre", SERIES[1]),
+            limit_line(x, [100 * point.upper for point in chart.points], "Limits", shape="hvh"),
+            limit_line(x, [100 * point.lower for point in chart.points], "", shape="hvh"),
+            limit_line(x, [100 * point.centre for point in chart.points], "Centre", middle=True, shape="hvh"),
             {
                 "type": "scatter",
                 "mode": "lines+markers",
@@ -72,11 +73,7 @@ def weeks(view: TallyView, names: Names) -> Trend:
                 "y": [100 * point.value for point in chart.points],
                 "customdata": urls,
                 "line": {"color": SERIES[0]},
-                "marker": {
-                    "size": [13 if i in signalled else 8 for i in range(len(x))],
-                    "symbol": ["diamond" if i in signalled else "circle" for i in range(len(x))],
-                    "color": SERIES[0],
-                },
+                "marker": signal_markers([i in signalled for i in range(len(x))]),
                 "hovertemplate": "week of %{x}: %{y:.1f} per 100<extra></extra>",
             },
         ],
@@ -186,16 +183,3 @@ def _week_url(view: TallyView, monday: date) -> str:
         return records_url(view, "week", monday.isoformat())
     sunday = monday + timedelta(days=6)
     return records_url_of(view, Range(max(monday, view.range.start), min(sunday, view.range.end)))
-
-
-def _limit_line(x: list[str], y: list[float], name: str, colour: str) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": name,
-        "showlegend": bool(name),
-        "x": x,
-        "y": y,
-        "line": {"color": colour, "width": 2, "shape": "hvh", "dash": "dash" if name != "Centre" else "dot"},
-        "hoverinfo": "skip",
-    }
