@@ -108,7 +108,6 @@ class Registration:
     rival: FloatArray
     overlap: float
     inlier_rms_mm: float
-    mean_clipped_mm: float
     widened: bool
 
 
@@ -443,9 +442,8 @@ def _judge(
     margin = float(best / max(own, 1e-3)) if np.isfinite(best) and np.isfinite(own) else 1.0
     registered = bool(margin >= settings.least_margin and asked.sum() >= 30)
     return Registration(
-        whole_transform(pose), registered, margin, whole_transform(rival), overlap, inlier,
-        float(kernels.clipped_mean(distance, agree, many.weights, settings.clip_mm)), widened,
-    )  # fmt: skip
+        whole_transform(pose), registered, margin, whole_transform(rival), overlap, inlier, widened
+    )
 
 
 def _cost(target: Target, scan: Samples, pose: FloatArray, settings: RegisterSettings) -> float:

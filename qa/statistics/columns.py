@@ -58,7 +58,6 @@ def number_values(numbers: FloatArray) -> list[float | None]:
     """The numbers as plain floats, ``None`` where not recorded."""
     values: list[float | None] = numbers.tolist()
     if np.isnan(numbers).any():
-        return [
-            None if value != value else value for value in values
-        ]  # only not-a-number differs from itself
+        # Only not-a-number differs from itself.
+        return [None if value != value else value for value in values]
     return values

@@ -121,6 +121,12 @@ def run_list(arms: Sequence[str], *, blocks: int, per_block: int = 1, seed: int)
     return tuple(runs)
 
 
+def welch_degrees(variances: Sequence[float], counts: Sequence[int]) -> float:
+    """Degrees of freedom of a difference of means: their ``variances`` (of the means, not both 0), n each."""
+    parts = sum(v**2 / (n - 1) for v, n in zip(variances, counts, strict=True))
+    return float(sum(variances) ** 2 / parts)
+
+
 def compare_means(a: npt.ArrayLike, b: npt.ArrayLike, *, level: float = 0.95) -> MeanDifference:
     """Bias by Welch's test and spread by Brown and Forsythe's, told apart."""
     x, y = _sample(a), _sample(b)
@@ -130,7 +136,7 @@ def compare_means(a: npt.ArrayLike, b: npt.ArrayLike, *, level: float = 0.95) ->
     if error == 0:
         df, t, p = float(len(x) + len(y) - 2), 0.0, 1.0 if difference == 0 else 0.0
     else:
-        df = float((va + vb) ** 2 / (va**2 / (len(x) - 1) + vb**2 / (len(y) - 1)))
+        df = welch_degrees((va, vb), (len(x), len(y)))
         t = difference / error
         p = 2 * float(special.stdtr(df, -abs(t)))
     half = float(special.stdtrit(df, 0.5 + level / 2)) * error

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from qa.statistics.comparison import welch_degrees
 from qa.statistics.proportions import effective_size
 from qa.statistics.results import Interval, Method, StatisticsError, Verdict
 
@@ -72,16 +73,8 @@ def cost_per_good_part(
     ``cost`` per part (not-a-number where not known: the part is left out and counted), ``good``
     booleans, ``build`` names.
     """
-    money, fine = np.asarray(cost, dtype=np.float64), np.asarray(good, dtype=np.float64)
-    labels = np.asarray(build)
-    if not (money.shape == fine.shape == labels.shape):
-        raise StatisticsError("lengths", "Each part needs one cost, one outcome and one build.")
-    known = np.isfinite(money)
-    without = int((~known).sum())
-    money, fine, labels = money[known], fine[known], labels[known]
-    codes = (
-        np.unique(labels.astype(str), return_inverse=True)[1] if len(labels) else np.zeros(0, dtype=np.int64)
-    )
+    money, fine, codes = _with_known_cost(cost, good, build)
+    without = np.size(cost) - len(money)
     builds = int(codes.max()) + 1 if len(codes) else 0
     nothing = Interval(None, None, level, PER_GOOD_PART.name)
     if fine.sum() == 0:
@@ -102,6 +95,22 @@ def cost_per_good_part(
     return CostPerGood(
         estimate, interval, len(money), int(fine.sum()), without, builds, PER_GOOD_PART, verdict, words
     )
+
+
+def _with_known_cost(
+    cost: npt.ArrayLike, good: npt.ArrayLike, build: npt.ArrayLike
+) -> tuple[FloatArray, FloatArray, npt.NDArray[np.int64]]:
+    """Cost, good (1 or 0) and number of the build of each part whose cost is known."""
+    money, fine = np.asarray(cost, dtype=np.float64), np.asarray(good, dtype=np.float64)
+    labels = np.asarray(build)
+    if not (money.shape == fine.shape == labels.shape):
+        raise StatisticsError("lengths", "Each part needs one cost, one outcome and one build.")
+    known = np.isfinite(money)
+    money, fine, labels = money[known], fine[known], labels[known]
+    codes = (
+        np.unique(labels.astype(str), return_inverse=True)[1] if len(labels) else np.zeros(0, dtype=np.int64)
+    )
+    return money, fine, codes
 
 
 def _resampled(money: FloatArray, fine: FloatArray, resamples: int, seed: int, level: float) -> Interval:
@@ -235,10 +244,7 @@ def compare_cost(
 
 def _ratio_spread(cost: npt.ArrayLike, good: npt.ArrayLike, build: npt.ArrayLike) -> float:
     """Variance of the cost per good part: the linearised ratio's residuals over builds; 0 with one build."""
-    money, fine = np.asarray(cost, dtype=np.float64), np.asarray(good, dtype=np.float64)
-    known = np.isfinite(money)
-    money, fine, labels = money[known], fine[known], np.asarray(build)[known].astype(str)
-    codes = np.unique(labels, return_inverse=True)[1] if len(labels) else np.zeros(0, dtype=np.int64)
+    money, fine, codes = _with_known_cost(cost, good, build)
     builds = int(codes.max()) + 1 if len(codes) else 0
     if builds < 2 or fine.sum() == 0:
         return 0.0
@@ -251,6 +257,4 @@ def _welch_half(variances: list[float], builds: list[int], level: float) -> floa
     total = sum(variances)
     if total == 0:
         return 0.0
-    parts = sum(v**2 / (k - 1) for v, k in zip(variances, builds, strict=True))
-    degrees = total**2 / parts
-    return float(special.stdtrit(degrees, (1 + level) / 2)) * math.sqrt(total)
+    return float(special.stdtrit(welch_degrees(variances, builds), (1 + level) / 2)) * math.sqrt(total)

@@ -342,13 +342,6 @@ def _platform(rows: pd.DataFrame, lost: npt.NDArray[np.bool_], seed: int) -> Pla
     return found if found.p <= PLATFORM_ALPHA else replace(found, verdict=Verdict.UNKNOWN)
 
 
-def _level(text: str) -> str | float:
-    try:
-        return float(text)
-    except ValueError:
-        return text
-
-
 def _cause_json(cause: Cause) -> dict[str, Any]:
     return {
         "factor": cause.factor,
