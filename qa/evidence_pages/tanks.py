@@ -81,8 +81,7 @@ def _hazard(asking: Asking) -> Section:
 
 
 def _first(asking: Asking) -> Section:
-    # An answer from before this question was asked has none; the next one has.
-    found = asking.result["tanks"].get("first") or {"sentence": "", "curve": []}
+    found = asking.result["tanks"]["first"]
     curve = found["curve"]
     lines = [
         {
@@ -105,7 +104,7 @@ def _first(asking: Asking) -> Section:
     few = curve and found["verdict"] != "shown"
     return Section(
         question="How many builds does a tank last until its first contaminated part?",
-        sentence=(found["sentence"] or "Not told yet: it is with the next analysis.")
+        sentence=found["sentence"]
         + (f" {CANNOT_TELL.capitalize()} more exactly: fewer than five spells ended so." if few else ""),
         method=(
             f"{found.get('method') or KAPLAN_MEIER.name}. A spell is what a tank prints from one filtering "

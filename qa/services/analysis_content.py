@@ -227,9 +227,9 @@ def _first_loss(rows: pd.DataFrame, contamination: Callable[[str], bool]) -> dic
         "late": int((spells.entry > 0).sum()),
         "median": found.median,
         "curve": curve,
-        "method": f"{found.method.name} ({found.method.source}); {found.intervals[0].method}"
-        if curve
-        else f"{found.method.name} ({found.method.source})",
+        "method": "; ".join(
+            [f"{found.method.name} ({found.method.source})", *(one.method for one in found.intervals[:1])]
+        ),
     }
 
 

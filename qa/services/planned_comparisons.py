@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -160,11 +161,12 @@ def verdict_of(plan: PlannedComparison) -> dict[str, Any]:
     if plan.closed_at is not None:
         return dict(plan.verdict or {})
     runs = list(plan.runs.filter(build__isnull=False).select_related("build").order_by("order"))
+    parts = _settled(runs)
     try:
-        found = _lost(plan, runs) if plan.kind == ComparisonKind.LOST else _value(plan, runs)
+        found = _lost(plan, parts) if plan.kind == ComparisonKind.LOST else _value(plan, runs)
     except StatisticsError as error:
         found = _unknown(error.sentence)
-    return found | {"cost": _cost(plan, runs)}
+    return found | {"cost": _cost(plan, parts)}
 
 
 def parts_needed(rate: float, margin_per_100: float, design_effect: float) -> int:
@@ -176,16 +178,36 @@ def _unknown(sentence: str) -> dict[str, Any]:
     return {"verdict": "unknown", "sentence": f"Cannot tell yet: {sentence}", "figures": [], "method": ""}
 
 
-def _lost(plan: PlannedComparison, runs: list[ComparisonRun]) -> dict[str, Any]:
+@dataclass(frozen=True, eq=False)
+class _Parts:
+    """The parts of the runs made so far whose outcome is settled (n each): which way, build, lost, resin."""
+
+    of_a: npt.NDArray[np.bool_]
+    builds: npt.NDArray[np.int64]
+    lost: npt.NDArray[np.bool_]
+    materials: list[str]
+
+
+def _settled(runs: list[ComparisonRun]) -> _Parts:
     arm_of = {run.build_id: run.is_a for run in runs if run.build_id is not None}
-    rows = PrintAttempt.objects.filter(part__build_id__in=list(arm_of), mature=True)
-    sides: dict[bool, list[tuple[int, bool]]] = {True: [], False: []}
-    for build_id, bad in rows.values_list("part__build_id", "lost"):
-        sides[arm_of[build_id]].append((build_id, bad))
-    if not sides[True] or not sides[False]:
+    rows = list(
+        PrintAttempt.objects.filter(part__build_id__in=list(arm_of), mature=True)
+        .order_by("pk")
+        .values_list("part__build_id", "material", "lost")
+    )
+    return _Parts(
+        np.array([arm_of[build] for build, _, _ in rows], dtype=bool),
+        np.array([build for build, _, _ in rows], dtype=np.int64),
+        np.array([lost for _, _, lost in rows], dtype=bool),
+        [material for _, material, _ in rows],
+    )
+
+
+def _lost(plan: PlannedComparison, parts: _Parts) -> dict[str, Any]:
+    if parts.of_a.all() or not parts.of_a.any():
         return _unknown("both ways need parts whose outcome is settled.")
-    lost = {side: _array([bad for _, bad in pairs]) for side, pairs in sides.items()}
-    builds = {side: np.array([build for build, _ in pairs]) for side, pairs in sides.items()}
+    lost = {side: parts.lost[parts.of_a == side].astype(np.float64) for side in (True, False)}
+    builds = {side: parts.builds[parts.of_a == side] for side in (True, False)}
     found = non_inferior(lost[True], builds[True], lost[False], builds[False], margin=plan.margin / 100)
     ends = [None if end is None else round(100 * end, 2) for end in found.interval.as_json()]
     needed = found.needed_per_side
@@ -202,19 +224,11 @@ def _lost(plan: PlannedComparison, runs: list[ComparisonRun]) -> dict[str, Any]:
     }
 
 
-def _cost(plan: PlannedComparison, runs: list[ComparisonRun]) -> dict[str, Any]:
+def _cost(plan: PlannedComparison, parts: _Parts) -> dict[str, Any]:
     """What a good part costs either way, all attempts counted."""
-    arm_of = {run.build_id: run.is_a for run in runs if run.build_id is not None}
-    rows = list(
-        PrintAttempt.objects.filter(part__build_id__in=list(arm_of), mature=True)
-        .order_by("pk")
-        .values_list("part__build_id", "material", "lost")
-    )
-    money = attempt_costs([build for build, _, _ in rows], [material for _, material, _ in rows])
-    of_a = np.array([arm_of[build] for build, _, _ in rows], dtype=bool)
-    good = np.array([not lost for _, _, lost in rows], dtype=bool)
-    builds = np.array([build for build, _, _ in rows], dtype=np.int64)
-    found = compare_cost((money[of_a], good[of_a], builds[of_a]), (money[~of_a], good[~of_a], builds[~of_a]))
+    money = attempt_costs(parts.builds.tolist(), parts.materials)
+    sides = [(money[side], ~parts.lost[side], parts.builds[side]) for side in (parts.of_a, ~parts.of_a)]
+    found = compare_cost(*sides)
     figures = [
         _row(f"{name}, per good part", side.n, side.cost, side.interval.as_json(2))
         for name, side in ((plan.arm_a, found.a), (plan.arm_b, found.b))
