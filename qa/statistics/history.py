@@ -6,12 +6,9 @@ the caller keeps the chunks only when the reader ends without a problem (whole f
 
 from __future__ import annotations
 
-import codecs
 import csv
 import difflib
-import hashlib
 import io
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -35,8 +32,8 @@ from qa.statistics.cells import (
     read_yes_no,
 )
 from qa.statistics.columns import Column, FloatArray, Levels, Value
-from qa.statistics.results import StatisticsError
-from qa.statistics.table import Batch, Table
+from qa.statistics.lines import Hashed, Lines, encoding_of, seekable, utf_8
+from qa.statistics.table import Batch, Cells, Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,24 +99,6 @@ class _Place:
     cache: dict[str, Value] = field(default_factory=dict)
 
 
-class _Hashed(io.RawIOBase):
-    """Passes a binary stream through while hashing it."""
-
-    def __init__(self, stream: IO[bytes]) -> None:
-        super().__init__()
-        self._stream = stream
-        self.digest = hashlib.sha256()
-
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: Any) -> int:
-        data = self._stream.read(len(buffer))
-        self.digest.update(data)
-        buffer[: len(data)] = data
-        return len(data)
-
-
 class HistoryReader:
     """Iterate over the chunks of an import file, then look at ``problems``.
 
@@ -140,11 +119,12 @@ class HistoryReader:
     ) -> None:
         """``longest``: characters a text column may hold; ``largest``: the largest number of a column."""
         self._longest, self._largest = dict(longest or {}), dict(largest or {})
-        self._stream = _seekable(stream)
+        self._stream = seekable(stream)
         self._copied = self._stream is not stream
         self._max_rows, self._chunk_rows = max_rows, chunk_rows
         self._conventions = Conventions()
         self._parts: dict[str, int] = {}
+        self._row = 1  # that is read next
         self.rows = 0
         self.digest = ""
         self.problems: list[Problem] = []
@@ -162,19 +142,18 @@ class HistoryReader:
         self._problem(row, column, reason)
 
     def __iter__(self) -> Iterator[HistoryChunk]:
-        encoding = _encoding(self._stream)
+        encoding, newline = encoding_of(self._stream)
         self._settle_conventions(encoding)
-        hashed = _Hashed(self._stream)
-        text = io.TextIOWrapper(io.BufferedReader(hashed, 1 << 16), encoding=encoding, newline="")
+        hashed = Hashed(self._stream)
         try:
-            yield from self._chunks(text)
-            hashed.digest.update(self._stream.read())
+            yield from self._chunks(Lines(utf_8(hashed, encoding, newline)))
+            while hashed.read(1 << 20):
+                pass
         except UnicodeDecodeError:
-            self._problem(self.rows + 2, None, "is not UTF-8 text; save the file as CSV in UTF-8")
+            self._problem(self._row, None, "is not UTF-8 text; save the file as CSV in UTF-8")
         except csv.Error as error:
-            self._problem(self.rows + 2, None, f"cannot be read as CSV ({error})")
+            self._problem(self._row, None, f"cannot be read as CSV ({error})")
         finally:
-            text.detach()
             if self._copied:
                 self._stream.close()
         self.digest = hashed.digest.hexdigest()
@@ -184,12 +163,12 @@ class HistoryReader:
         start = self._stream.tell()
         text = io.TextIOWrapper(self._stream, encoding=encoding, newline="", errors="replace")
         try:
-            table, header = _table(text)
+            delimiter, header = _header(text)
             date = header.index("printed_at") if "printed_at" in header else -1
             # A comma inside a number is common only where another mark parts the columns.
-            marked = table.delimiter != ","
+            marked = delimiter != ","
             numbers = [at for at, name in enumerate(header) if name in NUMBERS] if marked else []
-            self._look_ahead(table.rows, date, numbers)
+            self._look_ahead(csv.reader(text, delimiter=delimiter, strict=True), date, numbers)
         except csv.Error:
             pass  # said with its row by the reading proper
         finally:
@@ -218,22 +197,23 @@ class HistoryReader:
         if self._conventions.decimal_comma:
             self.notes.append("Numbers are read with a decimal comma.")
 
-    def _chunks(self, text: IO[str]) -> Iterator[HistoryChunk]:
-        table, header = _table(text)
+    def _chunks(self, lines: Lines) -> Iterator[HistoryChunk]:
+        delimiter, header = _header(lines)
         if not header:
             self._problem(None, None, "The file is empty; its first row must name the columns.")
             return
         columns = self._columns(header)
         if self.problems:
             return
-        number = 2
+        self._row = 2
+        table = Table(lines, delimiter, len(header), [column.place for column in columns])
         for batch in table.batches(self._chunk_rows):
             if self.rows + batch.size > self._max_rows and self.rows + batch.filled > self._max_rows:
                 row = self._max_rows + 2
                 self._problem(row, None, f"The file holds more than {self._max_rows:,} rows; split it.")
                 return
-            chunk = self._chunk(batch, number, len(header), columns)
-            number += batch.size
+            chunk = self._chunk(batch, self._row, len(header), columns)
+            self._row += batch.size
             if len(chunk):
                 self.rows += len(chunk)
                 yield chunk
@@ -305,7 +285,8 @@ class HistoryReader:
         cells, numbers = batch.cells, cast("Sequence[int]", range(number, number + batch.size))
         if cells is None:
             kept, numbers = self._whole_rows(batch.rows, number, width)
-            cells = list(zip(*kept, strict=True)) if kept else [()] * width
+            some: Iterable[Sequence[str]] = zip(*kept, strict=True) if kept else [()] * width
+            cells = dict(enumerate(map(Cells, some)))
         before = len(self.problems)
         result = {column.name: self._read(column, cells[column.place], numbers) for column in columns}
         self._check_parts(cast("Levels", result["part"]), numbers)
@@ -328,23 +309,22 @@ class HistoryReader:
                 self._problem(row_number, None, f"has {count}; a cell may hold an unquoted separator")
         return kept, numbers
 
-    def _read(self, column: _Place, cells: Sequence[str], numbers: Sequence[int]) -> Column:
+    def _read(self, column: _Place, cells: Cells, numbers: Sequence[int]) -> Column:
         if column.name not in NUMBERS:
             return self._levels(column, cells, numbers)
         largest = self._largest.get(column.name, LARGEST_NUMBER)
         smallest = 0.0 if column.name in NOT_NEGATIVE else -largest
-        plain = read_plain_numbers(cells, self._conventions, smallest=smallest, largest=largest)
+        plain = read_plain_numbers(cells.distinct, self._conventions, smallest=smallest, largest=largest)
         if plain is not None:
-            return plain
+            return plain if cells.codes is None else plain[cells.codes]
         values = self._levels(column, cells, numbers).values()
         return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
-    def _levels(self, column: _Place, cells: Sequence[str], numbers: Sequence[int]) -> Levels:
-        import pandas as pd
-
-        codes, distinct = pd.factorize(np.array(cells, dtype=object))
+    def _levels(self, column: _Place, cells: Cells, numbers: Sequence[int]) -> Levels:
+        distinct, codes = cells.distinct, cells.codes
         if column.name in TEXTS and are_plain_texts(distinct, longest=self._longest.get(column.name)):
-            return Levels(distinct.tolist(), codes)
+            return Levels(distinct, np.arange(len(distinct)) if codes is None else codes)
+        distinct, codes = cells.factorized()
         cache = column.cache
         if len(cache) > CACHED_CELLS:
             cache.clear()
@@ -356,16 +336,16 @@ class HistoryReader:
                 except CellRefused as error:
                     refused[cell] = str(error)
         if refused:
-            for cell, row_number in zip(cells, numbers, strict=True):
+            for cell, row_number in zip(cells.each(), numbers, strict=True):
                 if cell in refused:
                     self._problem(row_number, column.name, refused[cell])
         return Levels([cache.get(cell) for cell in distinct], codes)
 
     def _check_parts(self, parts: Levels, numbers: Sequence[int]) -> None:
-        known, fresh = self._parts, set(parts.levels)
-        values = parts.values()
+        known, values = self._parts, parts.values()
+        fresh = dict(zip(cast("list[str]", values), numbers, strict=True))
         if len(fresh) == len(parts) and None not in fresh and known.keys().isdisjoint(fresh):
-            known.update(zip(cast("list[str]", values), numbers, strict=True))
+            known.update(fresh)
             return
         for part, number in zip(values, numbers, strict=True):
             if not isinstance(part, str):
@@ -467,30 +447,11 @@ def _not_negative(value: float | None) -> float | None:
     return value
 
 
-def _seekable(stream: IO[bytes]) -> IO[bytes]:
-    if not hasattr(stream, "read") or isinstance(stream, io.TextIOBase):
-        raise StatisticsError("not_binary", "Open the import file in binary mode.")
-    if stream.seekable():
-        return stream
-    copy = tempfile.TemporaryFile()  # noqa: SIM115  # lives as long as the reader
-    while block := stream.read(1 << 20):
-        copy.write(block)
-    copy.seek(0)
-    return copy
-
-
-def _encoding(stream: IO[bytes]) -> str:
-    start = stream.tell()
-    mark = stream.read(4)
-    stream.seek(start)
-    return "utf-16" if mark.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) else "utf-8-sig"
-
-
-def _table(text: IO[str]) -> tuple[Table, list[str]]:
-    """The rows after the header, and the header's names in lower case without spaces around."""
-    line = text.readline()
+def _header(lines: Iterator[str]) -> tuple[str, list[str]]:
+    """The mark between columns, and the header's names in lower case without spaces around."""
+    line = next(lines, "")
     if line.lower().startswith("sep="):
-        line = text.readline()
+        line = next(lines, "")
     best: tuple[int, list[str], str] = (-1, [], ",")
     for delimiter in (",", ";", "\t"):
         cells = next(csv.reader([line], delimiter=delimiter), [])
@@ -498,5 +459,4 @@ def _table(text: IO[str]) -> tuple[Table, list[str]]:
         known = sum(name in KNOWN or name.startswith(STEP) for name in names)
         if known > best[0]:
             best = (known, names, delimiter)
-    header = best[1] if any(best[1]) else []
-    return Table(text, best[2], len(header)), header
+    return best[2], best[1] if any(best[1]) else []

@@ -180,6 +180,42 @@ def test_an_open_quote_is_a_sentence() -> None:
     assert any("CSV" in p for p in said(read(f'{HEADER}\nA,2025-03-01,"P,good\n')))
 
 
+@pytest.mark.parametrize("bad", [b"A3,2025-03-01,\xff\xfe,good", b'A3,2025-03-01,"P,good', b'A3,"P"Q,P,good'])
+def test_a_row_that_is_no_text_or_no_table_is_named_and_those_before_it_are_read(bad: bytes) -> None:
+    rows = [b"A%d,2025-03-01,P,good" % i for i in range(6)]
+    rows[1] = b"A1,2025-03-01,P,fine"
+    data = b"\n".join([HEADER.encode(), *rows[:3], bad, *rows[4:], b""])
+    for size in (1, 2, 100):
+        reader = HistoryReader(io.BytesIO(data), chunk_rows=size)
+        assert sum(map(len, reader)) == 3
+        assert [problem.row for problem in reader.problems] == [3, 5], size
+
+
+def test_cells_that_hold_line_breaks_count_as_one_row() -> None:
+    rows = "".join(f'{i},2025-03-01,"P\n",good\n' for i in range(10))
+    text = f"{HEADER}\n{rows}X,2025-03-01,P,fine\n"
+    for size in (1, 3, 100):
+        reader = HistoryReader(io.BytesIO(text.encode()), chunk_rows=size)
+        assert sum(map(len, reader)) == 11
+        assert [problem.row for problem in reader.problems] == [12]
+
+
+@pytest.mark.parametrize("head", [1, 10_000])
+def test_a_carriage_return_alone_ends_a_row_wherever_it_stands(head: int) -> None:
+    rows = "".join(f"{i},2025-03-01,P,good\n" for i in range(head))
+    history = read(f"{HEADER}\n{rows}X,2025-03-01,P,good\rY,2025-03-01,P,fine\nZ,2025-03-01,P,good\n")
+    assert said(history) == [f"row {head + 3}, column 'outcome': is 'fine'; {WORDS}"]
+
+
+def test_cells_are_taken_as_they_are_written() -> None:
+    cells = ["NA", "nan", "null", "1e5", "007", "True", "Ünal", "\ufeffx", "a'b"]
+    rows = "".join(f"{cell};2025-03-01; P ;good;{cell}\n" for cell in cells)
+    history = read(f"{HEADER.replace(',', ';')};operator\n{rows}")
+    assert said(history) == []
+    assert history.frame["part"].tolist() == history.frame["operator"].tolist() == cells
+    assert history.frame["printer"].tolist() == ["P"] * len(cells)
+
+
 def test_blank_rows_are_passed_over_and_rows_keep_their_number() -> None:
     history = read(f"{HEADER}\nA,2025-03-01,P,good\n,,,\n\nB,2025-03-01,P,bad\n")
     assert [p.row for p in history.problems] == [5]
