@@ -184,9 +184,9 @@ def _carried(design: Design, scan: Samples, place: FloatArray, settings: Distanc
     matrix = np.eye(6)
     for _ in range(settings.rounds):
         kernels.place(
-            tree.corners, tree.face_of, tree.boxes, tree.leaf_start, tree.thin, tree.levels,
-            design.target.face_normals, patch.points, patch.normals, pose, guess, 1.0, moved, away, distance,
-            agree, 0, count,
+            tree.corners, tree.face_of, tree.boxes, tree.fences, tree.leaf_start, tree.thin, tree.levels,
+            tree.reach_mm, design.target.face_normals, patch.points, patch.normals, pose, guess, 1.0, moved,
+            away, distance, agree, 0, count,
         )  # fmt: skip
         cut = max(4.685 * 1.4826 * float(np.median(distance)), 0.02)
         weight = kernels.tukey(distance, agree, cut, 0.5, patch.weights)

@@ -221,9 +221,9 @@ def _placed(
     tree = target.tree
     in_shares(
         lambda start, end: kernels.place(
-            tree.corners, tree.face_of, tree.boxes, tree.leaf_start, tree.thin, tree.levels,
-            target.face_normals, scan.points, scan.normals, pose, guess, 1.0, moved, away, distance, agree,
-            start, end,
+            tree.corners, tree.face_of, tree.boxes, tree.fences, tree.leaf_start, tree.thin, tree.levels,
+            tree.reach_mm, target.face_normals, scan.points, scan.normals, pose, guess, 1.0, moved, away,
+            distance, agree, start, end,
         ),
         count,
     )  # fmt: skip
@@ -239,9 +239,9 @@ def _settle(
     tree = target.tree
     in_shares(
         lambda start, end: kernels.settle(
-            tree.corners, tree.face_of, tree.boxes, tree.leaf_start, tree.thin, tree.levels,
-            target.face_normals, scan.points, scan.normals, scan.weights, poses, cost, rounds, keep,
-            cuts[0], cuts[1], sideways, clip, slack, start, end,
+            tree.corners, tree.face_of, tree.boxes, tree.fences, tree.leaf_start, tree.thin, tree.levels,
+            tree.reach_mm, target.face_normals, scan.points, scan.normals, scan.weights, poses, cost, rounds,
+            keep, cuts[0], cuts[1], sideways, clip, slack, start, end,
         ),
         len(poses),
         smallest=1,

@@ -71,25 +71,25 @@ def turn(pose: Array, middle: Array, step: Array) -> None:
 
 @compiled()
 def place(
-    corners: Array, face_of: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int,
-    face_normals: Array, points: Array, normals: Array, pose: Array, guess: Array, slack: float, moved: Array,
-    away: Array, distance: Array, agree: Array, start: int, end: int,
+    corners: Array, face_of: Array, boxes: Array, fence: Array, leaf_start: Array, thin: Array, levels: int,
+    reach: float, face_normals: Array, points: Array, normals: Array, pose: Array, guess: Array,
+    slack: float, moved: Array, away: Array, distance: Array, agree: Array, start: int, end: int,
 ) -> None:  # fmt: skip
     """Move points by the pose and find, for each, the vector from the surface, distance and agreement.
 
     ``away`` is the unit gradient of the distance (the face's normal for points on the surface);
     ``agree`` the cosine between the moved normal and the normal of the nearest face.
     """
-    stack = np.zeros(levels + 2, dtype=np.int64)
-    stack_d2 = np.zeros(levels + 2)
+    stack = np.zeros(levels + 2, dtype=np.uint64)
+    stack_d2 = np.zeros(levels + 2, dtype=np.float32)
     for i in range(start, end):
         for k in range(3):
             moved[i, k] = (
                 pose[k, 0] * points[i, 0] + pose[k, 1] * points[i, 1] + pose[k, 2] * points[i, 2] + pose[k, 3]
             )
         d2, near, v, w, _ = seek(
-            corners, boxes, leaf_start, thin, levels, moved[i, 0], moved[i, 1], moved[i, 2], np.inf,
-            guess[i], slack, stack, stack_d2,
+            corners, boxes, fence, leaf_start, thin, levels, reach, moved[i, 0], moved[i, 1], moved[i, 2],
+            np.inf, guess[i], slack, stack, stack_d2,
         )  # fmt: skip
         guess[i] = near
         f = face_of[near]
@@ -170,10 +170,10 @@ def clipped_mean(distance: Array, agree: Array, weight: Array, clip: float) -> f
 
 @compiled()
 def settle(
-    corners: Array, face_of: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int,
-    face_normals: Array, points: Array, normals: Array, weight: Array, poses: Array, cost: Array,
-    rounds: int, keep: float, least_cut: float, largest_cut: float, sideways: float, clip: float,
-    slack: float, start: int, end: int,
+    corners: Array, face_of: Array, boxes: Array, fence: Array, leaf_start: Array, thin: Array, levels: int,
+    reach: float, face_normals: Array, points: Array, normals: Array, weight: Array, poses: Array,
+    cost: Array, rounds: int, keep: float, least_cut: float, largest_cut: float, sideways: float,
+    clip: float, slack: float, start: int, end: int,
 ) -> None:  # fmt: skip
     """Trimmed registration of each pose in start..end on a few points; poses and costs are filled.
 
@@ -188,8 +188,8 @@ def settle(
         pose = poses[p]
         for step in range(rounds + 1):
             place(
-                corners, face_of, boxes, leaf_start, thin, levels, face_normals, points, normals, pose,
-                guess, slack, moved, away, distance, agree, 0, count,
+                corners, face_of, boxes, fence, leaf_start, thin, levels, reach, face_normals, points,
+                normals, pose, guess, slack, moved, away, distance, agree, 0, count,
             )  # fmt: skip
             if step == rounds:
                 break

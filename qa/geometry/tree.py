@@ -2,8 +2,9 @@
 
 The tree is a complete binary tree in level order (children of node i are 2 i + 1 and 2 i + 2), split at
 the median of the triangles' centroids along the longest side, with boxes in single precision rounded
-outward and triangles in double precision, stored in leaf order. Closest points are exact to double
-rounding; the boxes only decide what may be skipped.
+outward and triangles in double precision, stored in leaf order. Within a leaf, the planes of a triangle
+and of its three sides bound its distance from below. Closest points are exact to double rounding; boxes
+and planes only decide what may be skipped.
 
 Signs follow J. A. Baerentzen and H. Aanaes, "Signed distance computation using the angle weighted
 pseudonormal", IEEE Transactions on Visualization and Computer Graphics 11(3), 2005. Where the nearest
@@ -31,6 +32,9 @@ from qa.geometry.threads import in_shares, side_by_side, thread_count
 FACE, EDGE_AB, EDGE_BC, EDGE_CA, VERTEX_A, VERTEX_B, VERTEX_C = range(7)
 NOTHING = -1
 
+# Squared distances up to this far apart fit single precision with room to spare.
+FARTHEST_MM = 1e15
+
 _LARGEST_LEAF = 4
 _SORT_FROM = 2_000
 
@@ -43,20 +47,23 @@ class TriangleTree:
     """What ``build`` makes and every query takes; the arrays are read-only in spirit.
 
     ``corners`` m x 3 x 3 float64 in leaf order, ``face_of`` m int32 from leaf order to the mesh's faces,
-    ``boxes`` nodes x 6 float32 (low corner, high corner), ``leaf_start`` leaves + 1, ``thin`` m flags of
-    triangles so narrow that their plane means nothing, ``around_start`` and ``around`` the faces round
-    each vertex (compressed rows).
+    ``boxes`` nodes x 6 float32 (low corner, high corner), ``fences`` m x 16 float32, the planes that bound
+    a triangle's distance from below, ``leaf_start`` leaves + 1, ``thin`` m flags of triangles so narrow
+    that their plane means nothing, ``around_start`` and ``around`` the faces round each vertex (compressed
+    rows), ``reach_mm`` the largest coordinate.
     """
 
     mesh: Mesh
     corners: FloatArray
     face_of: IndexArray
     boxes: NDArray[np.float32]
+    fences: NDArray[np.float32]
     leaf_start: IndexArray
     thin: Bools
     around_start: IndexArray
     around: IndexArray
     levels: int
+    reach_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +112,8 @@ def build(mesh: Mesh) -> TriangleTree:
     """Build the tree of a mesh with at least one triangle.
 
     Raises ``GeometryError``: ``empty`` without triangles, ``not_finite`` on a coordinate that is not a
-    number, ``bad_index`` when a face names a vertex that does not exist.
+    number, ``absurd`` on one beyond ``FARTHEST_MM``, ``bad_index`` when a face names a vertex that does not
+    exist.
     """
     vertices = np.ascontiguousarray(mesh.vertices, dtype=np.float64)
     faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
@@ -123,11 +131,13 @@ def build(mesh: Mesh) -> TriangleTree:
     corners = np.zeros((count, 3, 3))
     thin = np.zeros(count, dtype=np.bool_)
     boxes = np.zeros((2 * leaves - 1, 6), dtype=np.float32)
-    _fill(vertices, faces, face_of, leaf_start, corners, thin, boxes)
+    fences = np.zeros((count, 16), dtype=np.float32)
+    _fill(vertices, faces, face_of, leaf_start, corners, thin, boxes, fences)
     around_start, around = kernels.faces_around(faces, len(vertices))
     return TriangleTree(
-        Mesh(vertices, faces), corners, face_of, boxes, leaf_start, thin, around_start, around, levels
-    )
+        Mesh(vertices, faces), corners, face_of, boxes, fences, leaf_start, thin, around_start, around,
+        levels, float(max(vertices.max(), -vertices.min())),
+    )  # fmt: skip
 
 
 def vertex_normals(tree: TriangleTree) -> FloatArray:
@@ -145,15 +155,16 @@ def vertex_normals(tree: TriangleTree) -> FloatArray:
 
 def _fill(
     vertices: FloatArray, faces: IndexArray, face_of: IndexArray, leaf_start: IndexArray,
-    corners: FloatArray, thin: Bools, boxes: NDArray[np.float32],
+    corners: FloatArray, thin: Bools, boxes: NDArray[np.float32], fences: NDArray[np.float32],
 ) -> None:  # fmt: skip
-    """Corners in leaf order, thin flags and boxes."""
+    """Corners in leaf order, thin flags, boxes and fences."""
     leaves = len(leaf_start) - 1
     in_shares(
         lambda start, end: kernels.gather(vertices, faces, face_of, corners, thin, start, end), len(faces)
     )
     in_shares(lambda start, end: kernels.leaf_boxes(corners, leaf_start, boxes, leaves, start, end), leaves)
     kernels.inner_boxes(boxes, leaves)
+    in_shares(lambda start, end: kernels.fences(corners, thin, fences, start, end), len(faces))
 
 
 def _refuse_unusable(vertices: FloatArray, faces: IndexArray) -> None:
@@ -161,8 +172,16 @@ def _refuse_unusable(vertices: FloatArray, faces: IndexArray) -> None:
         raise GeometryError("empty", "The mesh has no triangles; export it again.")
     if not kernels.all_finite(vertices):
         raise GeometryError("not_finite", "The mesh has a coordinate that is not a number; export it again.")
+    _refuse_absurd(vertices)
     if faces.min() < 0 or faces.max() >= len(vertices):
         raise GeometryError("bad_index", "The mesh names a corner that it does not have; export it again.")
+
+
+def _refuse_absurd(points: FloatArray) -> None:
+    if len(points) and max(points.max(), -points.min()) > FARTHEST_MM:
+        raise GeometryError(
+            "absurd", "A coordinate is no place on a part: the file is damaged; export it again."
+        )
 
 
 def _split(centres: NDArray[np.float32], face_of: IndexArray, leaf_start: IndexArray, levels: int) -> None:
@@ -193,8 +212,8 @@ def closest(tree: TriangleTree, points: FloatArray, *, largest_distance: float =
     feature = np.zeros(count, dtype=np.int8)
     in_shares(
         lambda start, end: kernels.closest(
-            tree.corners, tree.face_of, tree.boxes, tree.leaf_start, tree.thin, tree.levels,
-            points, order, float(largest_distance), place, distance, face, feature, start, end,
+            tree.corners, tree.face_of, tree.boxes, tree.fences, tree.leaf_start, tree.thin, tree.levels,
+            tree.reach_mm, points, order, float(largest_distance), place, distance, face, feature, start, end,
         ),
         count,
     )  # fmt: skip
@@ -297,6 +316,7 @@ def _points(points: FloatArray) -> FloatArray:
         raise ValueError("points must be n x 3")
     if not kernels.all_finite(points):
         raise GeometryError("not_finite", "A point to measure has a coordinate that is not a number.")
+    _refuse_absurd(points)
     return points
 
 

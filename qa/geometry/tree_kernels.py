@@ -9,8 +9,10 @@ import numpy as np
 
 from qa.geometry.kernels import compiled
 
-# The kernels see plain arrays of fixed kinds; the compiler checks what mypy cannot.
+# The kernels see plain arrays and numbers of fixed kinds; the compiler checks what mypy cannot.
 Array = Any
+Single = Any
+Unsigned = Any
 
 # A triangle whose height is below this share of its longest side has no usable plane; the nearest place
 # is then sought on its three sides, which is off by at most that height.
@@ -18,6 +20,21 @@ THIN = 1e-9
 
 # Boxes carry 24 bits; widening each side by this share keeps them outside the triangles they hold.
 ROUND_OUT = 1.2e-7
+
+# What may be skipped is decided in single precision, off by less than this share of the largest
+# coordinate: a sum of four products there loses at most some 1.5e-6 of it.
+BLUR = np.float32(4e-6)
+
+# A double rounded to single precision, times this, is no smaller than it was.
+ROUND_UP = np.float32(1.0 + 3e-7)
+
+# The search for a median draws a sample where that is cheaper than a bad guess.
+_SAMPLE, _SAMPLE_FROM = 21, 200
+
+# So few are put in order outright.
+_FEW = 12
+
+NIL, UNIT, PAIR = np.uint64(0), np.uint64(1), np.uint64(2)
 
 
 @compiled()
@@ -64,6 +81,30 @@ def gather(
 
 
 @compiled()
+def _pivot(
+    centre: Array, axis: int, left: int, right: int, middle: int, draw: Unsigned
+) -> tuple[Unsigned, Single]:
+    """A value near the one that belongs at ``middle``: that rank of a sample drawn from left..right.
+
+    Drawn from a fixed sequence: no arrangement of triangles makes the search slow but by chance.
+    """
+    count = right - left + 1
+    if count < _SAMPLE_FROM:
+        draw = np.uint32(draw * np.uint32(1664525) + np.uint32(1013904223))
+        return draw, centre[left + int(draw >> np.uint32(8)) % count, axis]
+    sample = np.zeros(_SAMPLE, dtype=np.float32)
+    for n in range(_SAMPLE):
+        draw = np.uint32(draw * np.uint32(1664525) + np.uint32(1013904223))
+        value = centre[left + int(draw >> np.uint32(8)) % count, axis]
+        at = n
+        while at > 0 and sample[at - 1] > value:
+            sample[at] = sample[at - 1]
+            at -= 1
+        sample[at] = value
+    return draw, sample[(middle - left) * _SAMPLE // count]
+
+
+@compiled()
 def split_once(centre: Array, face_of: Array, start: int, end: int) -> int:
     """Order start..end so that the lower half along its longest side comes first; return the middle."""
     middle = start + (end - start + 1) // 2
@@ -83,10 +124,8 @@ def split_once(centre: Array, face_of: Array, start: int, end: int) -> int:
         axis = 2
     left, right = start, end - 1
     draw = np.uint32(end - start)
-    while left < right:
-        # A pivot drawn from a fixed sequence: no arrangement of triangles makes this slow but by chance.
-        draw = np.uint32(draw * np.uint32(1664525) + np.uint32(1013904223))
-        pivot = centre[left + int(draw >> np.uint32(8)) % (right - left + 1), axis]
+    while right - left >= _FEW:
+        draw, pivot = _pivot(centre, axis, left, right, middle, draw)
         i, j = left, right
         while i <= j:
             while centre[i, axis] < pivot:
@@ -105,7 +144,16 @@ def split_once(centre: Array, face_of: Array, start: int, end: int) -> int:
         elif middle >= i:
             left = i
         else:
-            break
+            return middle
+    for i in range(left + 1, right + 1):
+        c0, c1, c2, f = centre[i, 0], centre[i, 1], centre[i, 2], face_of[i]
+        key = centre[i, axis]
+        j = i
+        while j > left and centre[j - 1, axis] > key:
+            centre[j, 0], centre[j, 1], centre[j, 2] = centre[j - 1, 0], centre[j - 1, 1], centre[j - 1, 2]
+            face_of[j] = face_of[j - 1]
+            j -= 1
+        centre[j, 0], centre[j, 1], centre[j, 2], face_of[j] = c0, c1, c2, f
     return middle
 
 
@@ -303,17 +351,77 @@ def box_distance2(boxes: Array, node: int, px: float, py: float, pz: float) -> f
 
 
 @compiled()
+def fences(corners: Array, thin: Array, out: Array, start: int, end: int) -> None:
+    """Four planes of each triangle, 16 numbers: its own, and one upright on it through each side.
+
+    Each is a unit normal and an offset; those of the sides face outward. All zero, which bounds nothing,
+    for a triangle without a usable plane.
+    """
+    for i in range(start, end):
+        if thin[i]:
+            continue
+        ax, ay, az = corners[i, 0, 0], corners[i, 0, 1], corners[i, 0, 2]
+        ux, uy, uz = corners[i, 1, 0] - ax, corners[i, 1, 1] - ay, corners[i, 1, 2] - az
+        vx, vy, vz = corners[i, 2, 0] - ax, corners[i, 2, 1] - ay, corners[i, 2, 2] - az
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        inverse = 1.0 / math.sqrt(nx * nx + ny * ny + nz * nz)
+        nx, ny, nz = nx * inverse, ny * inverse, nz * inverse
+        out[i, 0], out[i, 1], out[i, 2] = nx, ny, nz
+        out[i, 3] = -(nx * ax + ny * ay + nz * az)
+        for side in range(3):
+            other = (side + 1) % 3
+            x, y, z = corners[i, side, 0], corners[i, side, 1], corners[i, side, 2]
+            sx, sy, sz = corners[i, other, 0] - x, corners[i, other, 1] - y, corners[i, other, 2] - z
+            mx, my, mz = sy * nz - sz * ny, sz * nx - sx * nz, sx * ny - sy * nx
+            inverse = 1.0 / math.sqrt(mx * mx + my * my + mz * mz)
+            mx, my, mz = mx * inverse, my * inverse, mz * inverse
+            at = 4 + 4 * side
+            out[i, at], out[i, at + 1], out[i, at + 2] = mx, my, mz
+            out[i, at + 3] = -(mx * x + my * y + mz * z)
+
+
+@compiled()
+def _least_distance2(fence: Array, i: Unsigned, x: Single, y: Single, z: Single, blur: Single) -> Single:
+    """No more than the squared distance of a point to triangle i, in single precision.
+
+    Off its plane and beyond the side it is farthest beyond: exact but for corners and rounding.
+    """
+    off = abs(fence[i, 0] * x + fence[i, 1] * y + fence[i, 2] * z + fence[i, 3])
+    one = fence[i, 4] * x + fence[i, 5] * y + fence[i, 6] * z + fence[i, 7]
+    two = fence[i, 8] * x + fence[i, 9] * y + fence[i, 10] * z + fence[i, 11]
+    three = fence[i, 12] * x + fence[i, 13] * y + fence[i, 14] * z + fence[i, 15]
+    off = max(off - blur, np.float32(0.0))
+    beyond = max(max(one, max(two, three)) - blur, np.float32(0.0))
+    return off * off + beyond * beyond
+
+
+@compiled()
+def _least_box_distance2(
+    boxes: Array, node: Unsigned, lx: Single, ly: Single, lz: Single, hx: Single, hy: Single, hz: Single
+) -> Single:
+    """Squared distance of the box lx..hx, ly..hy, lz..hz to a node's box, in single precision."""
+    dx = max(max(boxes[node, 0] - hx, lx - boxes[node, 3]), np.float32(0.0))
+    dy = max(max(boxes[node, 1] - hy, ly - boxes[node, 4]), np.float32(0.0))
+    dz = max(max(boxes[node, 2] - hz, lz - boxes[node, 5]), np.float32(0.0))
+    return dx * dx + dy * dy + dz * dz
+
+
+@compiled()
 def seek(
-    corners: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int, px: float, py: float,
-    pz: float, largest2: float, guess: int, slack: float, stack: Array, stack_d2: Array,
+    corners: Array, boxes: Array, fence: Array, leaf_start: Array, thin: Array, levels: int, reach: float,
+    px: float, py: float, pz: float, largest2: float, guess: int, slack: float, stack: Array, stack_d2: Array,
 ) -> tuple[float, int, float, float, int]:  # fmt: skip
     """Nearest triangle to one point: squared distance, triangle (-1: none), corner weights, feature.
 
     ``guess`` is a triangle likely to be near (-1: none); its distance bounds the search from the start.
     ``slack`` 1 is exact; above it, squared distances may come out too large by up to that factor, which
-    spares most of the search for points far from the surface.
+    spares most of the search for points far from the surface. ``reach`` is the mesh's largest
+    coordinate; ``stack`` is uint64 and ``stack_d2`` float32, one longer than the levels at least.
+
+    Boxes and fences only say what may be skipped and do so in single precision, blurred outward; every
+    distance kept is computed in double. Node numbers are unsigned: a signed index costs a test for
+    counting from the end at every access.
     """
-    first_leaf = (1 << levels) - 1
     best, best_i, best_v, best_w, best_feature = largest2, -1, 0.0, 0.0, 0
     if guess >= 0:
         d2, v, w, kind = (
@@ -321,51 +429,61 @@ def seek(
         )
         if d2 <= best:
             best, best_i, best_v, best_w, best_feature = d2, guess, v, w, kind
-    stack[0], stack_d2[0], top = 0, 0.0, 1
-    while top > 0:
-        top -= 1
+    far = np.float32(best / slack) * ROUND_UP
+    x, y, z = np.float32(px), np.float32(py), np.float32(pz)
+    blur = BLUR * max(max(np.float32(reach), abs(x)), max(abs(y), abs(z)))
+    lx, ly, lz, hx, hy, hz = x - blur, y - blur, z - blur, x + blur, y + blur, z + blur
+    first_leaf = (UNIT << np.uint64(levels)) - UNIT
+    stack[0], stack_d2[0], top = NIL, np.float32(0.0), UNIT
+    while top > NIL:
+        top -= UNIT
         node = stack[top]
-        if slack * stack_d2[top] >= best:
+        if stack_d2[top] >= far:
             continue
         while node < first_leaf:
-            left, right = 2 * node + 1, 2 * node + 2
-            left_d2 = box_distance2(boxes, left, px, py, pz)
-            right_d2 = box_distance2(boxes, right, px, py, pz)
+            left, right = node + node + UNIT, node + node + PAIR
+            left_d2 = _least_box_distance2(boxes, left, lx, ly, lz, hx, hy, hz)
+            right_d2 = _least_box_distance2(boxes, right, lx, ly, lz, hx, hy, hz)
             if left_d2 > right_d2:
                 left, right, left_d2, right_d2 = right, left, right_d2, left_d2
-            if slack * left_d2 >= best:
+            if left_d2 >= far:
                 break
-            if slack * right_d2 < best:
-                stack[top], stack_d2[top] = right, right_d2
-                top += 1
+            stack[top], stack_d2[top] = right, right_d2
+            if right_d2 < far:
+                top += UNIT
             node = left
         if node < first_leaf:
             continue
         leaf = node - first_leaf
-        for i in range(leaf_start[leaf], leaf_start[leaf + 1]):
+        for i in range(np.uint64(leaf_start[leaf]), np.uint64(leaf_start[leaf + UNIT])):
+            if _least_distance2(fence, i, x, y, z, blur) >= far:
+                continue
             d2, v, w, kind = (
                 place_on_thin(corners, i, px, py, pz) if thin[i] else place_on(corners, i, px, py, pz)
             )
             if d2 < best:
-                best, best_i, best_v, best_w, best_feature = d2, i, v, w, kind
+                # A signed number again: the compiler makes a double of the two kinds together.
+                best, best_i = d2, np.int64(i)  # type: ignore[assignment]
+                best_v, best_w, best_feature = v, w, kind
+                far = np.float32(best / slack) * ROUND_UP
     return best, best_i, best_v, best_w, best_feature
 
 
 @compiled()
 def closest(
-    corners: Array, face_of: Array, boxes: Array, leaf_start: Array, thin: Array, levels: int,
-    points: Array, order: Array, largest: float, place: Array, distance: Array, face: Array,
+    corners: Array, face_of: Array, boxes: Array, fence: Array, leaf_start: Array, thin: Array, levels: int,
+    reach: float, points: Array, order: Array, largest: float, place: Array, distance: Array, face: Array,
     feature: Array, start: int, end: int,
 ) -> None:  # fmt: skip
     """Fill place, distance, face and feature for order[start:end]."""
-    stack = np.zeros(levels + 2, dtype=np.int64)
-    stack_d2 = np.zeros(levels + 2)
+    stack = np.zeros(levels + 2, dtype=np.uint64)
+    stack_d2 = np.zeros(levels + 2, dtype=np.float32)
     near = -1
     for n in range(start, end):
         p = order[n]
         d2, near, v, w, kind = seek(
-            corners, boxes, leaf_start, thin, levels, points[p, 0], points[p, 1], points[p, 2],
-            largest * largest, near, 1.0, stack, stack_d2,
+            corners, boxes, fence, leaf_start, thin, levels, reach, points[p, 0], points[p, 1],
+            points[p, 2], largest * largest, near, 1.0, stack, stack_d2,
         )  # fmt: skip
         if near < 0:
             continue
@@ -394,7 +512,8 @@ def _unit_normal(vertices: Array, faces: Array, face: int) -> tuple[float, float
     length = math.sqrt(nx * nx + ny * ny + nz * nz)
     if length <= 0.0:
         return 0.0, 0.0, 0.0
-    return nx / length, ny / length, nz / length
+    inverse = 1.0 / length
+    return nx * inverse, ny * inverse, nz * inverse
 
 
 @compiled()

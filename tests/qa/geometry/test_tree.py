@@ -88,6 +88,21 @@ def test_any_soup_agrees_with_libigl(seed: int, count: int) -> None:
     assert np.abs(np.linalg.norm(points - place, axis=1) - found.distance).max() < 1e-6
 
 
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.sampled_from([0.0, 1e3, 1e6]), st.sampled_from([0.1, 50.0, 1e4]))
+def test_a_mesh_far_off_and_points_near_it_and_far_agree_with_libigl(
+    seed: int, away: float, spread: float
+) -> None:
+    """What may be skipped is decided in single precision, which knows a place at 1e6 mm to 0.06 mm."""
+    random = np.random.default_rng(seed)
+    corners = (random.normal(0, 20, (60, 1, 3)) + random.normal(0, 0.5, (60, 3, 3))).reshape(-1, 3) + away
+    mesh = Mesh(corners, np.arange(180, dtype=np.int32).reshape(-1, 3))
+    points = corners[random.integers(0, 180, 200)] + random.normal(0, spread, (200, 3))
+    found = tree.closest(tree.build(mesh), points)
+    squared = igl.point_mesh_squared_distance(points, corners, mesh.faces)[0]
+    assert found.distance == pytest.approx(np.sqrt(squared), rel=1e-9, abs=1e-9 * max(1.0, away))
+
+
 @pytest.mark.parametrize("height", [1e-3, 1e-6, 1e-9, 1e-12, 0.0])
 def test_sliver_triangles_stay_exact(height: float) -> None:
     vertices = np.array([[0.0, 0, 0], [10, 0, 0], [4, height, 0], [20, 0, 0]])
@@ -220,6 +235,7 @@ def test_queries_run_from_several_threads_at_once() -> None:
     [
         (np.zeros((3, 3)), np.zeros((0, 3)), "empty"),
         (np.array([[0, 0, 0], [1, 0, 0], [0, np.nan, 0]]), np.array([[0, 1, 2]]), "not_finite"),
+        (np.array([[0, 0, 0], [1, 0, 0], [0, 1e16, 0]]), np.array([[0, 1, 2]]), "absurd"),
         (np.zeros((3, 3)), np.array([[0, 1, 3]]), "bad_index"),
     ],
 )
