@@ -18,6 +18,14 @@ class CheckState(models.TextChoices):
     REFUSED = "refused", "Could not be checked"
 
 
+class PicturesState(models.TextChoices):
+    """How far the pictures of a comparison are, which are drawn once its result is stored."""
+
+    WAITING = "waiting", "Being drawn"
+    READY = "ready", "Drawn"
+    FAILED = "failed", "Could not be drawn"
+
+
 class Severity(models.TextChoices):
     MINOR = "minor", "Minor"
     MAJOR = "major", "Major"

@@ -77,7 +77,9 @@ def _head(row: PrintComparison, axes: Axes) -> None:
 
 def _view(row: PrintComparison, axes: Axes) -> None:
     axes.axis("off")
-    if row.picture is not None:
+    if row.picture is None:
+        axes.text(0.5, 0.5, "The picture could not be drawn.", ha="center", fontsize=9)
+    else:
         axes.imshow(imread(blob_path(row.picture), format="png"))
         axes.set_aspect("equal")
 

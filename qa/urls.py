@@ -34,6 +34,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("comparisons/<int:pk>/", comparisons.comparison, name="comparison"),
     path("comparisons/<int:pk>/again/", comparisons.again, name="comparison-again"),
     path("comparisons/<int:pk>/preview/", comparisons.preview, name="comparison-preview"),
+    path("comparisons/<int:pk>/pictures/", comparisons.pictures, name="comparison-pictures"),
     path("comparisons/<int:pk>/report.pdf", comparisons.report, {"form": "pdf"}, name="comparison-pdf"),
     path("comparisons/<int:pk>/report.png", comparisons.report, {"form": "png"}, name="comparison-png"),
     path("comparisons/<int:pk>/figures.csv", comparisons.figures, name="comparison-csv"),

@@ -35,7 +35,7 @@ from labtrack.jobs.services.run import run_job
 from tests.cases.files import downloaded
 from tests.production.shop import Shop
 from tests.qa.pieces import finished_piece, release
-from tests.qa.prints import compared, design_mesh, printed_part, scan_of
+from tests.qa.prints import compared, design_mesh, finished, printed_part, scan_of
 
 pytestmark = pytest.mark.django_db
 
@@ -168,6 +168,8 @@ POST qa:compare                              in    403   403  422     422     42
 GET  qa:comparison                           in    403   403  200     200     200   200
 POST qa:comparison-again                     in    403   403  302     302     302   403
 GET  qa:comparison-preview                   in    403   403  200     200     200   200
+GET  qa:comparison-pictures              in    403   403  302     302     302   302
+POST qa:comparison-pictures              in    403   403  302     302     302   403
 GET  qa:comparison-pdf                       in    403   403  200     200     200   200
 GET  qa:comparison-png                       in    403   403  200     200     200   200
 GET  qa:comparison-csv                       in    403   403  200     200     200   200
@@ -567,10 +569,12 @@ def _evidence_arguments(actors: Any) -> dict[str, dict[str, Any]]:
 def _measuring_arguments(shop: Shop, actors: Any) -> dict[str, dict[str, Any]]:
     """A print that was compared with its design."""
     part = printed_part(shop)
-    row = compared(actors.technician, part, scan_of(design_mesh()))
-    run_job(row.job_id or 0)
+    row = finished(compared(actors.technician, part, scan_of(design_mesh())))
     of_row, of_design = {"pk": row.pk}, {"mesh_id": part.preparation.design_id}
-    made = {f"qa:comparison{name}": of_row for name in ("", "-again", "-preview", "-pdf", "-png", "-csv")}
+    made = {
+        f"qa:comparison{name}": of_row
+        for name in ("", "-again", "-pictures", "-preview", "-pdf", "-png", "-csv")
+    }
     of_printer, of_mark = {"code": shop.printer.code}, {"mark": part.mark}
     return made | {
         "qa:landmarks": of_design,

@@ -148,6 +148,7 @@ def _comparison_answer(row: PrintComparison) -> dict[str, Any]:
         "engine": row.engine,
         "limits_version": row.limits.version,
         "next_steps": next_steps(row),
+        "pictures": row.pictures_state,
         "result": row.result,
         "occurred_at": row.occurred_at,
         "asked_at": row.asked_at,

@@ -7,7 +7,7 @@ from typing import Any
 from rest_framework import serializers
 
 from cases.choices import Unit
-from qa.choices import CheckState, IdentityAnswer, Reference, Side, Verdict
+from qa.choices import CheckState, IdentityAnswer, PicturesState, Reference, Side, Verdict
 
 MOST_LENGTHS = 40
 
@@ -48,7 +48,8 @@ class CandidateSerializer(serializers.Serializer[Any]):
 
 class ComparisonSerializer(serializers.Serializer[Any]):
     """``state`` waiting: ask again. refused: ``sentence`` says why. done: ``result`` is what
-    ``compare_print --json`` prints, with what the page needs beside it."""
+    ``compare_print --json`` prints, with what the page needs beside it. The pictures of the page, PDF and
+    PNG follow the result: ``pictures``."""
 
     id = serializers.IntegerField()
     part = serializers.CharField(help_text="Its mark.")
@@ -69,6 +70,9 @@ class ComparisonSerializer(serializers.Serializer[Any]):
     engine = serializers.CharField()
     limits_version = serializers.IntegerField()
     next_steps = serializers.ListField(child=serializers.CharField())
+    pictures = serializers.ChoiceField(
+        choices=PicturesState.choices, allow_null=True, help_text="Null until there is a result."
+    )
     result = serializers.DictField(child=serializers.JSONField())
     occurred_at = serializers.DateTimeField()
     asked_at = serializers.DateTimeField()

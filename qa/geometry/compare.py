@@ -141,6 +141,17 @@ class Comparison:
         return cleaned
 
 
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """A scan measured in a pose that is known: what pictures need of a comparison that was made before."""
+
+    transform: FloatArray
+    design: Design
+    deviation: Deviation
+    scan_faces: IndexArray
+    tolerance_mm: float
+
+
 def without_nan(value: Any) -> Any:
     """The same plain structure with numbers that are not finite turned into None."""
     if isinstance(value, dict):
@@ -201,6 +212,18 @@ def compare_print(
     registered = registration.registered and misfit is None
     tell(0.95, "Judging the print")
     return _judged(ready, samples, registration, registered, deviation, identity, misfit, fit, left, request)
+
+
+def measured_at(
+    design: Source, scan: Mesh | HoldsMesh, transform: FloatArray, request: CompareRequest | None = None
+) -> Placed:
+    """Measure a scan again in the pose (4 x 4, scan to design) that a comparison found: the same samples and
+    the same deviations, without the search. Raises ``GeometryError`` as ``compare_print`` does."""
+    request = request or CompareRequest()
+    ready = prepared(design, request)
+    samples = sample_surface(_scan_mesh(scan), request.spacing_mm).in_order()
+    deviation = measure(ready, samples, transform, request.deviation)
+    return Placed(transform, ready, deviation, samples.face, request.tolerance_mm)
 
 
 def prepared(design: Source, request: CompareRequest | None = None) -> Design:

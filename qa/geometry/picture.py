@@ -20,7 +20,7 @@ from matplotlib.colors import ListedColormap, Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from qa.geometry.compare import Comparison
+from qa.geometry.compare import Comparison, Placed
 from qa.geometry.mesh import FloatArray, Mesh
 from qa.geometry.pattern import mm_per_unit
 from qa.geometry.preview import Preview, make_preview, nearest_vertices
@@ -83,12 +83,12 @@ def colours_of(deviation_mm: FloatArray, limit_mm: float) -> NDArray[np.uint8]:
     return np.asarray((255 * colours).round(), dtype=np.uint8)
 
 
-def scale_limit(found: Comparison) -> float:
+def scale_limit(found: Comparison | Placed) -> float:
     """End of the colour scale in mm: twice the tolerance."""
     return 2.0 * found.tolerance_mm
 
 
-def coloured_preview(found: Comparison, scan: Mesh, max_triangles: int = 50_000) -> Preview:
+def coloured_preview(found: Comparison | Placed, scan: Mesh, max_triangles: int = 50_000) -> Preview:
     """The scan in the design's frame, decimated for the page's view, with the deviation at each vertex (µm,
     NaN where nothing was measured), taken at the nearest vertex of the full scan.
 
@@ -109,26 +109,31 @@ def coloured_preview(found: Comparison, scan: Mesh, max_triangles: int = 50_000)
 
 def draw(found: Comparison, kind: Kind, form: Format = "png", *, dpi: int = 150) -> bytes:
     """One picture (``view``, ``histogram``, ``patterns``) or all on one ``sheet``, as PNG or PDF bytes."""
+    if kind == "view":
+        return draw_view(found, form, dpi=dpi)
     if kind == "sheet":
         figure = Figure(figsize=(8.27, 11.69), layout="constrained")
-        FigureCanvasAgg(figure)
         parts = cast("list[Figure]", figure.subfigures(3, 1, height_ratios=[2.1, 1.4, 1.2]))
         _views(found, parts[0])
         _histogram(found, parts[1].subplots())
         _patterns(found, parts[2].subplots())
         figure.suptitle(_headline(found), fontsize=11)
     else:
-        figure = Figure(figsize=(9, 4.2) if kind == "view" else (6.5, 3.6))
-        FigureCanvasAgg(figure)
-        if kind != "view":
-            figure.set_layout_engine("constrained")
-        if kind == "view":
-            # Every comparison draws this one: places given outright spare a layout of seconds.
-            _views(found, figure, VIEW_PLACES)
-        elif kind == "histogram":
-            _histogram(found, figure.subplots())
-        else:
-            _patterns(found, figure.subplots())
+        figure = Figure(figsize=(6.5, 3.6), layout="constrained")
+        (_histogram if kind == "histogram" else _patterns)(found, figure.subplots())
+    return _saved(figure, form, dpi)
+
+
+def draw_view(found: Comparison | Placed, form: Format = "png", *, dpi: int = 150) -> bytes:
+    """The coloured views from above and from the front, as PNG or PDF bytes."""
+    figure = Figure(figsize=(9, 4.2))
+    # Every comparison draws this one: places given outright spare a layout of seconds.
+    _views(found, figure, VIEW_PLACES)
+    return _saved(figure, form, dpi)
+
+
+def _saved(figure: Figure, form: Format, dpi: int) -> bytes:
+    FigureCanvasAgg(figure)
     out = io.BytesIO()
     if form == "png":
         figure.savefig(out, format=form, dpi=dpi, metadata=stamps(form), pil_kwargs={"compress_level": 3})
@@ -147,7 +152,9 @@ def _headline(found: Comparison) -> str:
     return f"Print compared with its design: {words[found.verdict]}"
 
 
-def _views(found: Comparison, figure: Figure, places: tuple[Place, Place, Place] | None = None) -> None:
+def _views(
+    found: Comparison | Placed, figure: Figure, places: tuple[Place, Place, Place] | None = None
+) -> None:
     """Views from above and from the front, with the colour scale and the tolerance band on it."""
     if places is None:
         above, front = figure.subplots(1, 2)
@@ -182,7 +189,7 @@ def _views(found: Comparison, figure: Figure, places: tuple[Place, Place, Place]
 
 
 def splatted(
-    found: Comparison, across: int, up: int, toward: int, limit_mm: float
+    found: Comparison | Placed, across: int, up: int, toward: int, limit_mm: float
 ) -> tuple[FloatArray, tuple[float, float, float, float]]:
     """Nearest samples seen along one axis of the pattern frame as a picture (rows x columns x 4) and its
     extent in mm; shaded by the surface's slope so that form shows."""

@@ -10,7 +10,7 @@ from django.db.models import Q
 from cases.models import Blob, MeshUse
 from labtrack.jobs.models import Job
 from production.models import Equipment, Part, Printer
-from qa.choices import CheckState, IdentityAnswer, Side, Verdict
+from qa.choices import CheckState, IdentityAnswer, PicturesState, Side, Verdict
 from qa.models.check import LimitVersion
 
 
@@ -52,7 +52,8 @@ class PrintComparison(models.Model):
     """What the engine said of one scan of one part, under one key: same key, same figures; old ones stay.
 
     ``key`` is a digest over scan, reference, candidates, landmarks, tolerances, device uncertainty and
-    engine version. ``reference`` is the design or prepared file of the part's placement.
+    engine version. ``reference`` is the design or prepared file of the part's placement. The result comes
+    first; ``preview`` and ``picture`` follow by a job of their own (``pictures_job``).
     """
 
     part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="comparisons")
@@ -81,6 +82,7 @@ class PrintComparison(models.Model):
     histogram = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
     preview = models.ForeignKey(Blob, null=True, on_delete=models.PROTECT, related_name="+")
     picture = models.ForeignKey(Blob, null=True, on_delete=models.PROTECT, related_name="+")
+    pictures_job = models.ForeignKey(Job, null=True, on_delete=models.SET_NULL, related_name="+")
     sentence = models.TextField(blank=True, help_text="The verdict's reason, or why there is none.")
     occurred_at = models.DateTimeField(help_text="When the part was scanned.")
     asked_at = models.DateTimeField(auto_now_add=True)
@@ -99,6 +101,12 @@ class PrintComparison(models.Model):
                 | (Q(state=CheckState.REFUSED, finished_at__isnull=False, verdict="") & ~Q(sentence="")),
                 name="comparison_state_consistent",
             ),
+            models.CheckConstraint(
+                condition=Q(preview__isnull=True, picture__isnull=True)
+                | Q(state=CheckState.DONE, preview__isnull=False, picture__isnull=False),
+                name="comparison_pictures_of_result",
+                violation_error_message="Both pictures are stored together, once there is a result.",
+            ),
         ]
         indexes = [
             # The latest comparison of a part.
@@ -107,6 +115,16 @@ class PrintComparison(models.Model):
 
     def __str__(self) -> str:
         return f"comparison of {self.part}"
+
+    @property
+    def pictures_state(self) -> PicturesState | None:
+        """None while there is no result to draw."""
+        if self.state != CheckState.DONE:
+            return None
+        if self.picture_id is not None:
+            return PicturesState.READY
+        under_way = self.pictures_job is not None and not self.pictures_job.is_final
+        return PicturesState.WAITING if under_way else PicturesState.FAILED
 
 
 class CaliperMeasurement(models.Model):

@@ -43,7 +43,7 @@ def part_of_number(number: int) -> Part:
 def comparisons() -> QuerySet[PrintComparison]:
     """Comparisons with what their lines show, the latest first."""
     return PrintComparison.objects.select_related(
-        "part__appliance__case", "part__appliance__line", "scan", "job", "by", "device"
+        "part__appliance__case", "part__appliance__line", "scan", "job", "pictures_job", "by", "device"
     ).order_by("-pk")
 
 
@@ -54,7 +54,7 @@ def comparison_for(pk: int) -> PrintComparison:
         PrintComparison.objects.defer(None)
         .select_related(
             "scan__blob", "scan__case", "reference__blob", "reference__case", "landmarks", "limits",
-            "job", "device", "by", "preview", "picture", *parts,
+            "job", "pictures_job", "device", "by", "preview", "picture", *parts,
         )
         .filter(pk=pk)
         .first()

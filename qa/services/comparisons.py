@@ -22,7 +22,7 @@ from django.utils import timezone
 from cases.choices import MeshOrigin, MeshRole
 from cases.models import MeshUse
 from cases.moments import settled_moment
-from cases.services.file_store import Received, blob_path, received_bytes, store
+from cases.services.file_store import Received
 from cases.services.meshes import attach_mesh, check_unit, restate_mesh
 from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
@@ -40,18 +40,18 @@ from qa.choices import CheckState, Reference
 from qa.geometry.compare import ENGINE, CompareRequest, Comparison, compare_print
 from qa.geometry.errors import GeometryError
 from qa.geometry.pattern import mm_per_unit
-from qa.geometry.picture import coloured_preview, draw, histogram_of, scale_limit
-from qa.geometry.reading import ReadMesh, read_mesh
+from qa.geometry.picture import histogram_of, scale_limit
+from qa.geometry.reading import ReadMesh
 from qa.models import LandmarkSheet, LimitVersion, PrintComparison
 from qa.queries.devices import uncertainty_of
+from qa.services.comparison_pictures import ask_for_pictures, read_stored
 from qa.services.landmarks import engine_sheet, sheet_in_force
 from qa.services.limits import limit_set, limits_in_force
 
 KIND = "compare-print"
 # Neighbouring stages differ by about 0.25 mm, so the nearest ones are what a scan is mistaken for.
 SAME_ARCH, OTHER_ARCH = 4, 1
-PREVIEW_LIMIT_BYTES = 20_000_000
-READING, COMPARING = 0.1, 0.8
+READING, COMPARING = 0.1, 0.9
 HISTOGRAM_BINS = 80
 # Twice this is the distance within which identity calls a point close.
 CLOSE_SPREAD_MM = 0.1
@@ -304,19 +304,10 @@ def compute_comparison(job: Job, progress: Progress) -> Store:
     return lambda: _store(comparison.pk, result)
 
 
-@dataclass(frozen=True)
-class _Result:
-    """What is stored of one comparison; all that is heavy is made before the transaction."""
-
-    values: dict[str, Any]
-    preview: bytes
-    picture: bytes
-
-
-def _computed(comparison: PrintComparison, progress: Progress) -> _Result:
+def _computed(comparison: PrintComparison, progress: Progress) -> dict[str, Any]:
     progress(0.0, "Reading the files")
-    reference = _read(comparison.reference, "design")
-    scan = _read(comparison.scan, "scan")
+    reference = read_stored(comparison.reference, "design")
+    scan = read_stored(comparison.scan, "scan")
     candidates, left_out = _read_candidates(comparison.candidates)
     asked = comparison.request
     request = CompareRequest(
@@ -334,9 +325,7 @@ def _computed(comparison: PrintComparison, progress: Progress) -> _Result:
         candidates,
         lambda share, words: progress(READING + COMPARING * share, words),
     )
-    progress(READING + COMPARING, "Drawing the pictures")
-    preview = coloured_preview(found, scan.mesh).to_bytes()
-    return _Result(_values(found, scan, left_out), preview, draw(found, "view", "png"))
+    return _values(found, scan, left_out)
 
 
 def _values(found: Comparison, scan: ReadMesh, left_out: list[str]) -> dict[str, Any]:
@@ -381,15 +370,6 @@ def _finite(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def _read(mesh: MeshUse, role: str) -> ReadMesh:
-    try:
-        return read_mesh(blob_path(mesh.blob), unit=mesh.unit)
-    except GeometryError as error:
-        raise GeometryError(
-            error.code, f"The {role} {mesh.original_name} cannot be read: {error.sentence}"
-        ) from error
-
-
 def _read_candidates(listed: list[dict[str, Any]]) -> tuple[dict[str, ReadMesh], list[str]]:
     """The candidates that can be read, by name, and the names of those that cannot: they are no reason to
     keep the answer about the part's own design."""
@@ -398,26 +378,19 @@ def _read_candidates(listed: list[dict[str, Any]]) -> tuple[dict[str, ReadMesh],
     left_out: list[str] = []
     for one in listed:
         try:
-            read[one["name"]] = _read(meshes[one["mesh"]], "design")
+            read[one["name"]] = read_stored(meshes[one["mesh"]], "design")
         except GeometryError:
             left_out.append(one["name"])
     return read, left_out
 
 
-def _store(comparison_id: int, result: _Result) -> dict[str, Any]:
-    """Write the result once: a comparison that another worker finished meanwhile is left as it is."""
-    blobs = []
-    for content in (result.preview, result.picture):
-        with received_bytes(content, limit_bytes=PREVIEW_LIMIT_BYTES) as source:
-            blobs.append(store(source))
-    PrintComparison.objects.filter(pk=comparison_id, state=CheckState.WAITING).update(
-        state=CheckState.DONE,
-        preview=blobs[0],
-        picture=blobs[1],
-        finished_at=timezone.now(),
-        **result.values,
-    )
-    return {"comparison": comparison_id, "verdict": result.values["verdict"]}
+def _store(comparison_id: int, values: dict[str, Any]) -> dict[str, Any]:
+    """Write the result once, with the job that draws it: a comparison that another worker finished meanwhile
+    is left as it is."""
+    waiting = PrintComparison.objects.filter(pk=comparison_id, state=CheckState.WAITING)
+    if waiting.update(state=CheckState.DONE, finished_at=timezone.now(), **values):
+        ask_for_pictures(comparison_id=comparison_id)
+    return {"comparison": comparison_id, "verdict": values["verdict"]}
 
 
 def refuse_comparison(job: Job, sentence: str) -> None:

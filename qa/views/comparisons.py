@@ -24,7 +24,7 @@ from cases.uploads import (
 from labtrack.accounts.choices import Capability
 from labtrack.errors import DomainError, NotFound, Refused
 from labtrack.web import actor_of, add_refusal, asks_part, csv_response, page, submission_key
-from qa.choices import CheckState
+from qa.choices import CheckState, PicturesState
 from qa.comparison_page import (
     CSV_COLUMNS,
     bump_rows,
@@ -47,6 +47,7 @@ from qa.measuring_forms import AgainForm, ScanForm
 from qa.models import PrintComparison
 from qa.panels import comparison_line
 from qa.queries.measuring import comparison_for, comparisons, part_of_mark, proof_covering
+from qa.services.comparison_pictures import draw_again, require_drawn
 from qa.services.comparisons import compare_again, compare_scan, is_current
 
 ROWS = 40
@@ -182,6 +183,22 @@ def again(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("qa:comparison", made.pk)
 
 
+@require_http_methods(["GET", "HEAD", "POST"])
+@page(Capability.SHOP_READ)
+def pictures(request: HttpRequest, pk: int) -> HttpResponse:
+    """How far the pictures are, which asks again by itself; POST asks for those that could not be drawn."""
+    row = comparison_for(pk)
+    if request.method == "POST":
+        draw_again(actor=actor_of(request), comparison=row)
+        messages.success(request, "The picture is asked for again.")
+        return redirect("qa:comparison", row.pk)
+    if not asks_part(request):
+        return redirect("qa:comparison", row.pk)
+    if row.pictures_state != PicturesState.WAITING:
+        return HttpResponse(headers={"HX-Refresh": "true"})
+    return render(request, "qa/comparison_drawing.html", {"row": row})
+
+
 def _done(pk: int) -> PrintComparison:
     row = comparison_for(pk)
     if row.state != CheckState.DONE:
@@ -194,16 +211,18 @@ def _done(pk: int) -> PrintComparison:
 def preview(request: HttpRequest, pk: int) -> HttpResponseBase:
     """The decimated scan with its deviation in micrometres, for the 3-D view."""
     row = _done(pk)
+    require_drawn(row)
     if row.preview is None:
-        raise NotFound("There is no picture of this comparison.")
+        raise NotFound("The picture of this comparison could not be drawn. Ask for it again on its page.")
     return HttpResponse(blob_path(row.preview).read_bytes(), content_type="application/octet-stream")
 
 
 @require_safe
 @page(Capability.SHOP_READ)
 def report(request: HttpRequest, pk: int, form: str) -> HttpResponseBase:
-    """The comparison on one sheet."""
+    """The comparison on one sheet, once its picture is drawn or known not to be."""
     row = _done(pk)
+    require_drawn(row)
     content = draw_report(row, "pdf" if form == "pdf" else "png")
     response = HttpResponse(content, content_type=_KINDS[form])
     response["Content-Disposition"] = f'attachment; filename="{row.part.mark}-comparison-{row.pk}.{form}"'

@@ -42,10 +42,16 @@ def test_a_landmark_is_placed_by_a_click_and_a_scan_shows_its_deviation(
     page.get_by_role("button", name="Upload and compare").click()
     page.get_by_text("Waiting for a worker").wait_for()
     run_job(PrintComparison.objects.get().job_id or 0)
-    # The page asks again by itself and shows the answer.
+    # The page asks again by itself and shows the answer, and later, by itself again, the picture.
     page.get_by_role("heading", name="Deviation on the scan").wait_for()
-    page.locator(".viewer .viewer-bar").wait_for()
     assert "the tolerance is ±0.250 mm" in page.locator("main").inner_text()
+    page.get_by_text("The answer above is complete").wait_for()
+    assert page.get_by_role("progressbar", name="Progress of the picture").is_visible()
+    assert page.locator(".viewer").count() == 0
+    assert page.get_by_role("link", name="CSV", exact=True).is_visible()
+    run_job(PrintComparison.objects.get().pictures_job_id or 0)
+    page.locator(".viewer .viewer-bar").wait_for()
+    assert page.get_by_role("link", name="PDF", exact=True).is_visible()
     assert page.said == []
 
 

@@ -13,12 +13,13 @@ from cases.models import Appliance, MeshUse
 from cases.services.file_store import received_bytes
 from cases.services.meshes import attach_mesh
 from fixtures.meshes import distort, write_stl
+from labtrack.jobs.services.run import run_job
 from production.models import Part
 from production.services import builds, preparations
 from production.services.outcomes import PartResult
 from qa.geometry.mesh import Mesh
 from qa.models import PrintComparison
-from qa.queries.measuring import part_of_number
+from qa.queries.measuring import comparison_for, part_of_number
 from qa.services.comparisons import compare_scan
 from tests.qa.geometry import scenes
 
@@ -90,6 +91,14 @@ def compared(
         return compare_scan(
             actor=actor, key=key, part=part, source=source, original_name="scan.stl", unit=unit, **more
         ).thing
+
+
+def finished(row: PrintComparison) -> PrintComparison:
+    """The comparison once the workers have compared and drawn it."""
+    assert run_job(row.job_id or 0) == "done"
+    row.refresh_from_db()
+    assert run_job(row.pictures_job_id or 0) == "done"
+    return comparison_for(row.pk)
 
 
 def marks_text(mesh: Mesh) -> str:

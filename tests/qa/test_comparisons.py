@@ -8,11 +8,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from django.db import IntegrityError, transaction
 
 from cases.models import MeshUse
+from cases.services.file_store import blob_path
 from cases.services.meshes import withdraw_mesh
 from fixtures.meshes import ArchForm, make_arch, write_stl
 from fixtures.meshes.faults import MissingCusp
+from labtrack.audit.models import AuditRecord
 from labtrack.errors import Conflict, NotAllowed, Refused
 from labtrack.jobs.models import Job
 from labtrack.jobs.services.run import run_job
@@ -24,7 +27,8 @@ from qa.geometry.mesh import Mesh
 from qa.geometry.preview import Preview
 from qa.models import PrintComparison
 from qa.queries.measuring import comparison_for
-from qa.services import comparisons
+from qa.services import comparison_pictures, comparisons
+from qa.services.comparison_pictures import draw_again
 from qa.services.comparisons import candidates_of, compare_again, is_current
 from qa.services.landmarks import place_landmarks
 from tests.cases.files import files_in, tetrahedron, text_stl
@@ -50,17 +54,22 @@ def done(row: PrintComparison) -> PrintComparison:
     return comparison_for(row.pk)
 
 
+def drawn(row: PrintComparison) -> PrintComparison:
+    assert run_job(row.pictures_job_id or 0) == "done"
+    return comparison_for(row.pk)
+
+
 def test_a_good_print_passes_with_figures_pictures_and_one_sentence(shop: Any, part: Part) -> None:
     row = compared(shop.tech, part, scan_of(design_mesh()))
     assert row.state == "waiting" and row.job is not None and row.job.queue == "heavy"
     row = done(row)
     assert (row.state, row.verdict, row.identity, row.accepted) == ("done", "pass", "this", True)
+    assert row.preview is None and row.pictures_state == "waiting", "the answer does not wait for pictures"
+    row = drawn(row)
     assert row.p95_abs_mm is not None and row.p95_abs_mm < 0.06
     assert "the tolerance is ±0.250 mm" in headline(row) and next_steps(row) == []
     assert sum(row.histogram["share_percent"]) == pytest.approx(100, abs=0.01)
     assert row.preview is not None and row.picture is not None
-    from cases.services.file_store import blob_path
-
     preview = Preview.from_bytes(blob_path(row.preview).read_bytes())
     assert preview.values is not None and preview.values_unit == "µm"
     # Micrometres: 0.01 mm of noise gives some ten of them, not hundredths.
@@ -231,7 +240,7 @@ def test_a_worker_killed_in_mid_comparison_loses_and_doubles_nothing(
         raise Killed
 
     with monkeypatch.context() as patched:
-        patched.setattr(comparisons, "coloured_preview", die)
+        patched.setattr(comparisons, "_values", die)
         with pytest.raises(Killed):
             run_job(row.job_id or 0)
     row = comparison_for(row.pk)
@@ -239,6 +248,104 @@ def test_a_worker_killed_in_mid_comparison_loses_and_doubles_nothing(
     Job.objects.update(lease_until="2000-01-01T00:00:00Z")
     assert sweep().expired == 1
     assert done(row).verdict == "pass" and PrintComparison.objects.count() == 1
+
+
+def test_a_worker_killed_between_result_and_picture_loses_and_doubles_nothing(
+    shop: Any, part: Part, store: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row = done(compared(shop.tech, part, scan_of(design_mesh())))
+
+    def die(*args: Any, **kwargs: Any) -> Any:
+        raise Killed
+
+    before = files_in(store)
+    with monkeypatch.context() as patched:
+        patched.setattr(comparison_pictures, "draw_view", die)
+        with pytest.raises(Killed):
+            run_job(row.pictures_job_id or 0)
+    left = comparison_for(row.pk)
+    assert (left.state, left.verdict, left.pictures_state) == ("done", "pass", "waiting")
+    assert (left.preview, left.picture) == (None, None) and files_in(store) == before
+    Job.objects.filter(state="running").update(lease_until="2000-01-01T00:00:00Z")
+    assert sweep().expired == 1
+    assert drawn(row).pictures_state == "ready"
+    assert (comparison_for(row.pk).result, comparison_for(row.pk).finished_at) == (
+        row.result,
+        row.finished_at,
+    )
+    assert Job.objects.filter(kind="draw-comparison").count() == 1
+
+
+def test_the_job_that_draws_is_stored_with_the_result_or_not_at_all(
+    shop: Any, part: Part, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row = compared(shop.tech, part, scan_of(design_mesh()))
+
+    def broken(**_: Any) -> Any:
+        raise RuntimeError
+
+    with monkeypatch.context() as patched:
+        patched.setattr(comparisons, "ask_for_pictures", broken)
+        assert run_job(row.job_id or 0) == "failed"
+    assert comparison_for(row.pk).state == "waiting"
+    assert not Job.objects.filter(kind="draw-comparison").exists()
+    assert done(row).pictures_state == "waiting"
+
+
+def test_a_doubled_message_draws_and_stores_once(shop: Any, part: Part, store: Any) -> None:
+    row = done(compared(shop.tech, part, scan_of(design_mesh())))
+    assert row.pictures_job is not None
+    late = comparison_pictures.compute_pictures(row.pictures_job, lambda share, words: None)
+    first = drawn(row)
+    files = files_in(store)
+    assert run_job(row.pictures_job_id or 0) == "skipped"
+    late()
+    again = comparison_for(row.pk)
+    assert (again.preview_id, again.picture_id) == (first.preview_id, first.picture_id)
+    assert files_in(store) == files, "the same row draws the same bytes"
+    asked = comparison_pictures.ask_for_pictures(comparison_id=row.pk)
+    assert asked.pk == comparison_pictures.ask_for_pictures(comparison_id=row.pk).pk
+    assert run_job(asked.pk) == "done" and comparison_for(row.pk).picture_id == first.picture_id
+
+
+def test_pictures_are_asked_for_again_only_where_they_failed(
+    shop: Any, part: Part, actors: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row = compared(shop.tech, part, scan_of(design_mesh()))
+    with pytest.raises(Refused, match="no result"):
+        draw_again(actor=shop.tech, comparison=row)
+    row = done(row)
+    assert draw_again(actor=shop.tech, comparison=row).pictures_job_id == row.pictures_job_id
+    with monkeypatch.context() as patched:
+        patched.setattr(comparison_pictures, "coloured_preview", _too_large)
+        assert run_job(row.pictures_job_id or 0) == "refused"
+    row = comparison_for(row.pk)
+    assert (row.state, row.verdict, row.pictures_state) == ("done", "pass", "failed")
+    assert row.pictures_job is not None and "more memory" in row.pictures_job.sentence
+    with pytest.raises(NotAllowed):
+        draw_again(actor=actors.clinic, comparison=row)
+    again = draw_again(actor=shop.tech, comparison=row)
+    assert again.pictures_state == "waiting" and again.pictures_job_id != row.pictures_job_id
+    assert AuditRecord.objects.filter(action="comparison.draw", subject_id=row.pk).count() == 1
+    ready = drawn(comparison_for(row.pk))
+    assert draw_again(actor=shop.tech, comparison=ready).picture_id == ready.picture_id
+
+
+def _too_large(*args: Any) -> Any:
+    raise MemoryError
+
+
+def test_pictures_without_a_result_or_one_without_the_other_are_refused_by_the_database(
+    shop: Any, part: Part
+) -> None:
+    row = done(compared(shop.tech, part, scan_of(design_mesh())))
+    for half in ({"preview": row.scan.blob}, {"picture": row.scan.blob}):
+        with pytest.raises(IntegrityError, match="comparison_pictures_of_result"), transaction.atomic():
+            PrintComparison.objects.filter(pk=row.pk).update(**half)
+    waiting = compared(shop.tech, part, scan_of(design_mesh(), seed=5))
+    both = {"preview": row.scan.blob, "picture": row.scan.blob}
+    with pytest.raises(IntegrityError, match="comparison_pictures_of_result"), transaction.atomic():
+        PrintComparison.objects.filter(pk=waiting.pk).update(**both)
 
 
 def test_a_second_worker_that_finishes_late_stores_nothing(shop: Any, part: Part) -> None:
@@ -269,7 +376,7 @@ def test_a_comparison_that_failed_may_be_asked_for_again(
 ) -> None:
     row = compared(shop.tech, part, scan_of(design_mesh()))
     with monkeypatch.context() as patched:
-        patched.setattr(comparisons, "draw", lambda *args: 1 / 0)
+        patched.setattr(comparisons, "compare_print", lambda *args: 1 / 0)
         for _ in range(3):
             run_job(row.job_id or 0)
     row = comparison_for(row.pk)

@@ -15,8 +15,9 @@ from fixtures.meshes import write_stl
 from labtrack.jobs.services.run import run_job
 from production.models import Part
 from qa.models import CaliperMeasurement, LandmarkSheet, MorningProof, PrintComparison
+from qa.services import comparison_pictures
 from tests.cases.files import text_stl
-from tests.qa.prints import compared, design_mesh, marks_text, printed_part, scan_of
+from tests.qa.prints import compared, design_mesh, finished, marks_text, printed_part, scan_of
 
 pytestmark = pytest.mark.django_db
 Clients = Callable[[Any], Client]
@@ -51,7 +52,7 @@ def test_a_scan_is_uploaded_by_mark_waits_and_shows_its_answer(bench: Client, pa
     assert b"Being compared" in page.content
     part_of_page = bench.get(answer["Location"], headers={"HX-Request": "true"})
     assert b"<html" not in part_of_page.content and b"Waiting for a worker" in part_of_page.content
-    run_job(row.job_id or 0)
+    finished(row)
     assert "HX-Refresh" in bench.get(answer["Location"], headers={"HX-Request": "true"})
     page = bench.get(answer["Location"])
     text = page.content.decode()
@@ -66,7 +67,7 @@ def test_the_answer_is_taken_away_as_pdf_png_and_csv(bench: Client, shop: Any, p
     row = compared(shop.tech, part, scan_of(design_mesh(), opening_mm=-0.9))
     for name in ("qa:comparison-pdf", "qa:comparison-preview", "qa:comparison-csv"):
         assert bench.get(reverse(name, args=[row.pk])).status_code == 404, "there is no result yet"
-    run_job(row.job_id or 0)
+    finished(row)
     pdf = bench.get(reverse("qa:comparison-pdf", args=[row.pk]))
     assert pdf["Content-Type"] == "application/pdf" and pdf.content.startswith(b"%PDF")
     assert pdf.content == bench.get(reverse("qa:comparison-pdf", args=[row.pk])).content
@@ -77,6 +78,54 @@ def test_the_answer_is_taken_away_as_pdf_png_and_csv(bench: Client, shop: Any, p
     assert any(line.startswith("pattern,arch_opening") for line in lines)
     page = bench.get(reverse("qa:comparison", args=[row.pk])).content.decode()
     assert "What to do next" in page and "Do not form over" in page
+
+
+def test_the_answer_is_read_while_its_picture_is_still_being_drawn(
+    bench: Client, shop: Any, part: Part
+) -> None:
+    row = compared(shop.tech, part, scan_of(design_mesh()))
+    run_job(row.job_id or 0)
+    row.refresh_from_db()
+    address, drawing = (reverse(name, args=[row.pk]) for name in ("qa:comparison", "qa:comparison-pictures"))
+    text = bench.get(address).content.decode()
+    for said in ("the tolerance is", "Histogram", "Waiting for a worker", "The answer above is complete"):
+        assert said in text, said
+    for absent in ("data-preview-url", "report.pdf", "report.png"):
+        assert absent not in text, absent
+    assert "figures.csv" in text, "the figures are all there"
+    panel = bench.get(drawing, headers={"HX-Request": "true"})
+    assert b"<html" not in panel.content and b'id="comparison-drawing"' in panel.content
+    for name in ("qa:comparison-pdf", "qa:comparison-png", "qa:comparison-preview"):
+        early = bench.get(reverse(name, args=[row.pk]))
+        assert early.status_code == 409 and b"still being drawn" in early.content, name
+    run_job(row.pictures_job_id or 0)
+    assert "HX-Refresh" in bench.get(drawing, headers={"HX-Request": "true"})
+    text = bench.get(address).content.decode()
+    assert "data-preview-url" in text and "report.pdf" in text and "comparison-drawing" not in text
+    assert bench.get(reverse("qa:comparison-preview", args=[row.pk])).content.startswith(b"FLM1")
+
+
+def test_a_picture_that_could_not_be_drawn_is_asked_for_again(
+    bench: Client, shop: Any, part: Part, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row = compared(shop.tech, part, scan_of(design_mesh()))
+    run_job(row.job_id or 0)
+    row.refresh_from_db()
+    with monkeypatch.context() as patched:
+        patched.setattr(comparison_pictures, "draw_view", lambda *args: 1 / 0)
+        for _ in range(3):
+            run_job(row.pictures_job_id or 0)
+    address = reverse("qa:comparison", args=[row.pk])
+    text = bench.get(address).content.decode()
+    assert "The picture could not be drawn" in text and "the tolerance is" in text
+    assert bench.get(reverse("qa:comparison-preview", args=[row.pk])).status_code == 404
+    assert bench.get(reverse("qa:comparison-pdf", args=[row.pk])).content.startswith(b"%PDF")
+    again = reverse("qa:comparison-pictures", args=[row.pk])
+    assert again in text and bench.post(again).status_code == 302
+    assert b"Waiting for a worker" in bench.get(address).content
+    row.refresh_from_db()
+    run_job(row.pictures_job_id or 0)
+    assert b"data-preview-url" in bench.get(address).content
 
 
 @pytest.mark.parametrize(
@@ -208,6 +257,10 @@ def test_a_script_uploads_a_scan_by_mark_and_reads_the_answer(script: Any, part:
     run_job(PrintComparison.objects.get().job_id or 0)
     answer = script.get(f"/api/v1/comparisons/{sent.json()['id']}/").json()
     assert (answer["verdict"], answer["identity"], answer["progress"]) == ("pass", "this", 1.0)
+    assert (sent.json()["pictures"], answer["pictures"]) == (None, "waiting")
+    run_job(PrintComparison.objects.get().pictures_job_id or 0)
+    answer = script.get(f"/api/v1/comparisons/{sent.json()['id']}/").json()
+    assert answer["pictures"] == "ready"
     assert answer["result"]["working"]["n"] > 100 and answer["uncertainty_studied"] is False
     assert script.get(address).json()["count"] == 1
 

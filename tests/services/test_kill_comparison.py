@@ -1,4 +1,5 @@
-"""A worker killed in the middle of comparing a print: nothing lost, nothing half-written, one result."""
+"""A worker killed in the middle of comparing or drawing a print: nothing lost, nothing half-written, one
+result."""
 
 from __future__ import annotations
 
@@ -29,6 +30,8 @@ comparison = compared(shop.tech, printed_part(shop, mesh=design), scan_of(design
 print(json.dumps([comparison.pk, comparison.scan.blob.sha256]))
 """
 RUNNING = "SELECT 1 FROM jobs_job WHERE kind = 'compare-print' AND state = 'running'"
+DRAWING = "SELECT 1 FROM jobs_job WHERE kind = 'draw-comparison' AND state = 'running'"
+RESULT = "SELECT finished_at, result, histogram FROM qa_printcomparison"
 STATE = "SELECT state, verdict, preview_id, picture_id FROM qa_printcomparison"
 
 
@@ -44,23 +47,52 @@ def test_a_worker_killed_in_mid_comparison_loses_nothing(installation: Installat
     assert installation.rows(STATE) == [("waiting", "", None, None)], "killed in mid-comparison"
     assert any(scan in name for name in files_in(installation.folder / "files"))
     eventually(lambda: installation.rows(STATE)[0][0] == "done", what="the comparison is made")
-    ((state, verdict, preview, picture),) = installation.rows(STATE)
-    assert (state, verdict) == ("done", "pass")
-    assert preview and picture
+    assert installation.rows(STATE)[0][1] == "pass"
+    eventually(lambda: installation.rows(STATE)[0][3], what="its picture is drawn")
+    assert installation.rows(STATE)[0][2], "both pictures come together"
     ((told,),) = installation.rows("SELECT result FROM qa_printcomparison")
     result: dict[str, Any] = json.loads(told) if isinstance(told, str) else told
     assert result["registered"]
     assert result["pattern"]
     jobs = installation.rows("SELECT state, attempts FROM jobs_job WHERE kind = 'compare-print'")
     assert jobs == [("done", 2)]
+    _all_is_done(installation)
+    after = _files_are_those_of_rows(installation)
+    assert set(before) <= set(after)
+
+
+def test_a_worker_killed_while_it_draws_leaves_the_result_and_draws_once(installation: Installation) -> None:
+    installation.environment["LABTRACK_JOB_LEASE_S"] = "6"
+    installation.manage("prepare")
+    installation.ask(A_PRINT_AND_ITS_SCAN)
+    supervisor = installation.serve()
+    heavy = eventually(lambda: _heavy_worker(supervisor.pid), what="the heavy worker")
+    eventually(lambda: installation.rows(DRAWING), what="the picture is being drawn")
+    kill_tree(heavy)
+    killed = installation.rows(RESULT)
+    assert installation.rows(STATE) == [("done", "pass", None, None)], "killed while it drew"
+    eventually(lambda: installation.rows(STATE)[0][3], what="the picture is drawn")
+    assert installation.rows(RESULT) == killed, "the result is the one that was there before"
+    jobs = installation.rows(
+        "SELECT kind, attempts FROM jobs_job WHERE kind IN ('compare-print', 'draw-comparison') ORDER BY kind"
+    )
+    assert jobs == [("compare-print", 1), ("draw-comparison", 2)]
+    _all_is_done(installation)
+    _files_are_those_of_rows(installation)
+
+
+def _all_is_done(installation: Installation) -> None:
     eventually(
         lambda: not installation.rows("SELECT 1 FROM jobs_job WHERE state <> 'done'"),
         what="every other job is done too",
     )
+
+
+def _files_are_those_of_rows(installation: Installation) -> list[str]:
     after = files_in(installation.folder / "files")
     blobs = {digest for (digest,) in installation.rows("SELECT sha256 FROM cases_blob")}
     assert {name.rsplit("/", 1)[-1] for name in after} == blobs, "no file without its row, no row without one"
-    assert set(before) <= set(after)
+    return after
 
 
 def _heavy_worker(supervisor: int) -> int | None:
