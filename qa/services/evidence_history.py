@@ -25,12 +25,13 @@ from qa.choices import EvidenceSource, EvidenceUnit
 from qa.history_columns import unpacked
 from qa.models import EvidenceTally, FormedPieceRow, HistoryImport, HistoryRows, PrintAttempt
 from qa.services.tally import COLUMN_AXES, LEVEL_LENGTH, STEP_AXIS
-from qa.statistics.columns import Column, FloatArray, IntArray, Levels, number_values, spread
+from qa.statistics.columns import Column, FloatArray, IntArray, Levels
 from qa.statistics.evidence import is_contamination
 from qa.statistics.history import NUMBERS, STEP
 
 Columns = Mapping[str, Column]
 Counts = npt.NDArray[np.float64]
+Values = npt.NDArray[np.object_]
 
 # What a column of the evidence tables can hold; the reader refuses more, by its place.
 LONGEST = {
@@ -54,6 +55,7 @@ _TRUTHS = {"yes": True, "no": False}
 FORMING = ("sheet", "sheet_lot", "forming_machine")
 TALLY_CHUNK = 2_000
 MOST_REMEMBERED = 50_000
+_DENSE = 8  # cells a row up to which all possible ones are counted
 ROWS_A_STATEMENT = 25
 MOST_PARAMETERS = 900  # fewer than any SQLite takes in one statement
 # Columns of the file as columns of the tables; texts that a file leaves out are empty there.
@@ -105,28 +107,33 @@ class HistoryEvidence:
         self._steps: dict[tuple[Any, ...], str] = {}
         self._cells: dict[tuple[str, date, str, str], Counts] = {}
 
-    def add(self, columns: Columns) -> None:
-        """Write the rows of one chunk and add them to the counts; inside the caller's transaction."""
+    def add(self, columns: Columns) -> Callable[[], None]:
+        """Add the rows of one chunk to the counts; what is returned writes them, in a transaction."""
         n = len(columns["part"])
         if n == 0:
-            return
+            return lambda: None
         days = self._days(_told(columns, "printed_at"))
         made = self._values(columns)
-        _insert(PrintAttempt, (*_SHARED, *_OF_PART), made, self._history.pk)
-        marks = np.stack(
-            [np.ones(n), *(np.array(made.get(name, [False] * n), dtype=np.float64) for name in _MARKS)],
-            axis=1,
-        )
+        stores = [_insertion(PrintAttempt, (*_SHARED, *_OF_PART), made, self._history.pk)]
+        marks = np.ones((n, 1 + len(_MARKS)))
+        for column, name in enumerate(_MARKS, start=1):
+            marks[:, column] = made.get(name, 0.0)
         axes = list(self._axes(columns))
         self._count(EvidenceUnit.PART, axes, days, marks)
         self._count_defects(EvidenceUnit.PART, made, days, marks, range(n))
         formed = _formed(columns, n)
         if len(formed):
-            picked = {name: [values[i] for i in formed] for name, values in made.items()}
-            _insert(FormedPieceRow, (*_SHARED, *_OF_PIECE), picked, self._history.pk)
+            picked = {name: values[formed] for name, values in made.items()}
+            stores.append(_insertion(FormedPieceRow, (*_SHARED, *_OF_PIECE), picked, self._history.pk))
             few = [_Axis(axis.name, axis.codes[formed], axis.levels) for axis in axes]
             self._count(EvidenceUnit.PIECE, few, Levels(days.levels, days.codes[formed]), marks[formed])
             self._count_defects(EvidenceUnit.PIECE, made, days, marks, formed)
+
+        def store() -> None:
+            for one in stores:
+                one()
+
+        return store
 
     def tally(self) -> Iterator[Callable[[], None]]:
         """What stores the counts of everything added, in batches; each is called in a transaction."""
@@ -140,10 +147,9 @@ class HistoryEvidence:
         rows = [
             (unit, day(one), axis, level, *map(int, counts)) for (unit, one, axis, level), counts in cells
         ]
-        values: dict[str, list[Any]] = dict(
-            zip(names, (list(column) for column in zip(*rows, strict=True)), strict=True)
-        )
-        _insert(EvidenceTally, ("history_id", *names), values, self._history.pk)
+        columns = np.fromiter(chain.from_iterable(rows), dtype=object).reshape(len(rows), -1).T
+        values = dict(zip(names, columns, strict=True))
+        _insertion(EvidenceTally, ("history_id", *names), values, self._history.pk)()
 
     def _days(self, moments: Levels) -> Levels:
         """The day of each row; afterwards ``_moments`` knows every moment of the chunk."""
@@ -159,47 +165,44 @@ class HistoryEvidence:
         )
         return Levels(list(days), codes[moments.codes])
 
-    def _values(self, columns: Columns) -> dict[str, list[Any]]:
+    def _values(self, columns: Columns) -> dict[str, Values]:
         """Values of the table's columns, where the file has something to say of them."""
         moments, outcome = _told(columns, "printed_at"), _told(columns, "outcome")
-        made: dict[str, list[Any]] = {
-            "label": _told(columns, "part").values(),
-            "occurred_at": moments.mapped(lambda value: self._moments[value][0]),
-            "day": moments.mapped(lambda value: self._moments[value][2]),
-            "outcome": outcome.values(),
-            "lost": outcome.mapped(lambda value: _truth(value == "scrapped")),
+        made: dict[str, Values] = {
+            "label": _told(columns, "part").array(),
+            "occurred_at": moments.array(lambda value: self._moments[value][0]),
+            "day": moments.array(lambda value: self._moments[value][2]),
+            "outcome": outcome.array(),
+            "lost": outcome.array(lambda value: _truth(value == "scrapped")),
         }
         texts = {name: name for name in (*_TEXTS, *_PART_TEXTS, *_PIECE_TEXTS)} | _RENAMED
         for name, source in texts.items():
             if source in columns:
-                made[name] = _told(columns, source).mapped(lambda value: value or "")
+                made[name] = _told(columns, source).array(lambda value: value or "")
         for name in (*_NUMBERS, *_PART_NUMBERS, *_PIECE_NUMBERS):
             if name in columns:
-                made[name] = number_values(_numbers(columns, name))
+                made[name] = _recorded(_numbers(columns, name))
         for name in (*_WHOLE, *_PART_WHOLE, *_PIECE_WHOLE):
             if name in columns:
-                made[name] = _whole_values(_numbers(columns, name))
+                made[name] = _recorded(_numbers(columns, name), whole=True)
         for name in _PART_TRUTHS:
             if name in columns:
-                made[name] = _told(columns, name).mapped(lambda value: _truth(_TRUTHS.get(value)))
+                made[name] = _told(columns, name).array(lambda value: _truth(_TRUTHS.get(value)))
         self._add_steps(made, columns)
         _add_defects(made, columns)
         return made
 
-    def _add_steps(self, made: dict[str, list[Any]], columns: Columns) -> None:
+    def _add_steps(self, made: dict[str, Values], columns: Columns) -> None:
         names = [name for name in columns if name.startswith(STEP)]
         if not names:
             return
         answers = [_told(columns, name) for name in names]
-        codes = np.zeros(len(answers[0]), dtype=np.int64)
-        for one in answers:
-            codes = np.unique(codes * len(one.levels) + one.codes, return_inverse=True)[1]
-        first = np.unique(codes, return_index=True)[1]
+        codes, first = _combined(answers)
         _bound(self._steps)
         texts = [
             self._step_text(names, tuple(one.levels[one.codes[row]] for one in answers)) for row in first
         ]
-        made["steps"] = spread(texts, codes)
+        made["steps"] = Levels(texts, codes).array()
 
     def _step_text(self, names: list[str], answers: tuple[Any, ...]) -> str:
         text = self._steps.get(answers)
@@ -219,11 +222,17 @@ class HistoryEvidence:
             width = max(1, len(axis.levels))
             on = axis.codes >= 0
             key = days.codes * width + axis.codes
-            used, place = np.unique(key if on.all() else key[on], return_inverse=True)
-            sums = np.zeros((len(used), len(weights)))
+            if not on.all():
+                key = key[on]
+            size = len(days.levels) * width
+            place, used = (key, None) if size <= _DENSE * len(key) else pd.factorize(key)
+            sums = np.zeros((size if used is None else len(used), len(weights)))
             for column, weight in enumerate(weights):
                 if weight is not None:
-                    sums[:, column] = np.bincount(place, weight[on], len(used))
+                    sums[:, column] = np.bincount(place, weight[on], len(sums))
+            if used is None:
+                used = np.flatnonzero(sums[:, 0])
+                sums = sums[used]
             for cell, counts in zip(used.tolist(), sums, strict=True):
                 level = axis.levels[cell % width]
                 if level is not None:
@@ -260,7 +269,7 @@ class HistoryEvidence:
     def _count_defects(
         self,
         unit: EvidenceUnit,
-        made: dict[str, list[Any]],
+        made: dict[str, Values],
         days: Levels,
         marks: Counts,
         rows: Iterable[int],
@@ -280,7 +289,7 @@ def _bound(remembered: dict[Any, Any]) -> None:
         remembered.clear()
 
 
-def _truth(value: object) -> object:
+def _truth(value: object) -> Any:
     """The value as the database takes it soonest: SQLite's driver looks up how to store every boolean."""
     return int(value) if isinstance(value, bool) and connection.vendor == "sqlite" else value
 
@@ -297,30 +306,40 @@ def _numbers(columns: Columns, name: str) -> FloatArray:
     return column
 
 
-def _whole_values(numbers: FloatArray) -> list[int | None]:
-    """The numbers rounded down, ``None`` where not recorded."""
+def _recorded(numbers: FloatArray, *, whole: bool = False) -> Values:
+    """The numbers, on request rounded down to integers; ``None`` where not recorded."""
     missing = np.isnan(numbers)
-    whole = np.floor(np.where(missing, 0.0, numbers)).astype(np.int64)
-    values: list[int | None] = whole.tolist()
-    return [None if gone else value for gone, value in zip(missing.tolist(), values, strict=True)]
+    if whole:
+        values = np.floor(np.where(missing, 0.0, numbers)).astype(np.int64).astype(object)
+    else:
+        values = numbers.astype(object)
+    values[missing] = None
+    return values
 
 
-def _add_defects(made: dict[str, list[Any]], columns: Columns) -> None:
+def _combined(columns: Sequence[Levels]) -> tuple[IntArray, IntArray]:
+    """Codes of the different combinations in rows of ``columns``, and the first row of each."""
+    codes = columns[0].codes
+    for one in columns[1:]:
+        codes = pd.factorize(codes * len(one.levels) + one.codes)[0]
+    codes, found = pd.factorize(codes)
+    first = np.empty(len(found), dtype=np.int64)
+    first[codes[::-1]] = np.arange(len(codes))[::-1]
+    return codes, first
+
+
+def _add_defects(made: dict[str, Values], columns: Columns) -> None:
     if "defects" not in columns:
         return
     some = [_told(columns, name) if name in columns else None for name in _DEFECT_COLUMNS]
-    told = [one for one in some if one is not None]
-    codes = np.zeros(len(told[0]), dtype=np.int64)
-    for one in told:
-        codes = np.unique(codes * len(one.levels) + one.codes, return_inverse=True)[1]
-    first = np.unique(codes, return_index=True)[1]
+    codes, first = _combined([one for one in some if one is not None])
     labels = []
     for row in first:
         names, origin, found = (one.levels[one.codes[row]] if one is not None else None for one in some)
         labels.append(_labels(cast("tuple[str, ...] | None", names), str(origin or ""), str(found or "")))
-    made["defects"] = spread([json.dumps(found) if found else "[]" for found in labels], codes)
-    made["defective"] = spread([_truth(bool(found)) for found in labels], codes)
-    made["contaminated"] = spread([_truth(any(map(_is_dirty, found))) for found in labels], codes)
+    made["defects"] = Levels([json.dumps(found) if found else "[]" for found in labels], codes).array()
+    made["defective"] = Levels([_truth(bool(found)) for found in labels], codes).array()
+    made["contaminated"] = Levels([_truth(any(map(_is_dirty, found))) for found in labels], codes).array()
 
 
 def rebuild_histories(report: Callable[[str], None] = lambda line: None) -> None:
@@ -330,7 +349,7 @@ def rebuild_histories(report: Callable[[str], None] = lambda line: None) -> None
             model.objects.filter(history=history).delete()
         evidence = HistoryEvidence(history)
         for rows in HistoryRows.objects.filter(history=history).order_by("first_row").iterator(chunk_size=1):
-            evidence.add(unpacked(rows.columns))
+            evidence.add(unpacked(rows.columns))()
             report(f"{history}: up to row {rows.first_row + rows.count - 1}")
         for store in evidence.tally():
             store()
@@ -346,7 +365,9 @@ def clear_history(history: HistoryImport) -> None:
     history.delete()
 
 
-def _insert(model: type[Any], names: tuple[str, ...], values: dict[str, list[Any]], history_id: int) -> None:
+def _insertion(
+    model: type[Any], names: tuple[str, ...], values: dict[str, Values], history_id: int
+) -> Callable[[], None]:
     """One prepared statement for all rows; what the file has no column for stands in it as it is."""
     given = [name for name in names if name in values]
     rest = [name for name in names if name not in values and (name in _ABSENT or name == "history_id")]
@@ -354,14 +375,20 @@ def _insert(model: type[Any], names: tuple[str, ...], values: dict[str, list[Any
     # Names are the model's own and fixed values are ours; every value of the file is a parameter.
     start = f"INSERT INTO {model._meta.db_table} ({', '.join([*given, *rest])}) VALUES "  # noqa: S608
     one = f"({', '.join([*(['%s'] * len(given)), *fixed])})"
-    rows = list(zip(*(values[name] for name in given), strict=True))
+    rows = np.empty((len(values[given[0]]), len(given)), dtype=object)
+    for place, name in enumerate(given):
+        rows[:, place] = values[name]
     at_once = min(ROWS_A_STATEMENT, MOST_PARAMETERS // len(given))
     whole = len(rows) - len(rows) % at_once
-    many = [tuple(chain.from_iterable(rows[i : i + at_once])) for i in range(0, whole, at_once)]
-    with connection.cursor() as cursor:
-        for shape, some in ((", ".join([one] * at_once), many), (one, rows[whole:])):
-            if some:
-                cursor.executemany(start + shape, some)
+    many = rows[:whole].reshape(-1, at_once * len(given)).tolist()
+
+    def insert() -> None:
+        with connection.cursor() as cursor:
+            for shape, some in ((", ".join([one] * at_once), many), (one, rows[whole:].tolist())):
+                if some:
+                    cursor.executemany(start + shape, some)
+
+    return insert
 
 
 def _aware(value: datetime) -> datetime:

@@ -24,7 +24,7 @@ from qa.services.evidence_history import LARGEST, LONGEST, HistoryEvidence, clea
 from qa.services.evidence_version import evidence_changed
 from qa.statistics.history import MAX_PROBLEMS, MAX_ROWS, HistoryReader, Problem
 
-CHUNK_ROWS = 5_000  # some tenths of a second: what another writer waits
+CHUNK_ROWS = 10_000  # some tenths of a second: what another writer waits
 DEAD_AFTER = timedelta(minutes=30)
 
 
@@ -116,11 +116,13 @@ def _stage(history: HistoryImport, reader: HistoryReader, report: Callable[[int]
         report(reader.rows)
         if reader.problems:
             continue  # read on for the other problems
+        rows = HistoryRows(
+            history=history, first_row=chunk.first_row, count=len(chunk), columns=packed(chunk.columns)
+        )
+        store = evidence.add(chunk.columns)
         with transaction.atomic():
-            HistoryRows.objects.create(
-                history=history, first_row=chunk.first_row, count=len(chunk), columns=packed(chunk.columns)
-            )
-            evidence.add(chunk.columns)
+            rows.save(force_insert=True)
+            store()
             HistoryImport.objects.filter(pk=history.pk).update(alive_at=timezone.now())
     if not reader.problems:
         _refuse_known_parts(history, reader)

@@ -35,7 +35,13 @@ class Levels:
 
     def mapped(self, change: Callable[[Any], Any]) -> list[Any]:
         """``change`` of the value of each row, made once a level."""
-        return spread([change(level) for level in self.levels], self.codes)
+        values: list[Any] = self.array(change).tolist()
+        return values
+
+    def array(self, change: Callable[[Any], Any] | None = None) -> npt.NDArray[np.object_]:
+        """The value of each row, or ``change`` of it."""
+        levels = self.levels if change is None else map(change, self.levels)
+        return np.fromiter(levels, dtype=object, count=len(self.levels))[self.codes]
 
 
 Column = Levels | FloatArray  # not-a-number where no number is recorded
@@ -52,12 +58,3 @@ def levels_of(values: Sequence[Value]) -> Levels:
     places = {value: place for place, value in enumerate(dict.fromkeys(values))}
     codes = np.fromiter(map(places.__getitem__, values), dtype=np.int64, count=len(values))
     return Levels(list(places), codes)
-
-
-def number_values(numbers: FloatArray) -> list[float | None]:
-    """The numbers as plain floats, ``None`` where not recorded."""
-    values: list[float | None] = numbers.tolist()
-    if np.isnan(numbers).any():
-        # Only not-a-number differs from itself.
-        return [None if value != value else value for value in values]
-    return values
