@@ -218,10 +218,10 @@ def _placed(
     count = len(scan)
     moved, away = np.zeros((count, 3)), np.zeros((count, 3))
     distance, agree = np.zeros(count), np.zeros(count)
-    tree = target.tree
+    tree, fences = target.tree, target.tree.fences
     in_shares(
         lambda start, end: kernels.place(
-            tree.corners, tree.face_of, tree.boxes, tree.fences, tree.leaf_start, tree.thin, tree.levels,
+            tree.corners, tree.face_of, tree.boxes, fences, tree.leaf_start, tree.thin, tree.levels,
             tree.reach_mm, target.face_normals, scan.points, scan.normals, pose, guess, 1.0, moved, away,
             distance, agree, start, end,
         ),
@@ -236,10 +236,10 @@ def _settle(
 ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     poses = np.ascontiguousarray(poses)
     cost = np.zeros(len(poses))
-    tree = target.tree
+    tree, fences = target.tree, target.tree.fences
     in_shares(
         lambda start, end: kernels.settle(
-            tree.corners, tree.face_of, tree.boxes, tree.fences, tree.leaf_start, tree.thin, tree.levels,
+            tree.corners, tree.face_of, tree.boxes, fences, tree.leaf_start, tree.thin, tree.levels,
             tree.reach_mm, target.face_normals, scan.points, scan.normals, scan.weights, poses, cost, rounds,
             keep, cuts[0], cuts[1], sideways, clip, slack, start, end,
         ),

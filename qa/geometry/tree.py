@@ -19,6 +19,7 @@ Queries run on all cores through ``threads``: safe in forked workers and in seve
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,23 +48,31 @@ class TriangleTree:
     """What ``build`` makes and every query takes; the arrays are read-only in spirit.
 
     ``corners`` m x 3 x 3 float64 in leaf order, ``face_of`` m int32 from leaf order to the mesh's faces,
-    ``boxes`` nodes x 6 float32 (low corner, high corner), ``fences`` m x 16 float32, the planes that bound
-    a triangle's distance from below, ``leaf_start`` leaves + 1, ``thin`` m flags of triangles so narrow
-    that their plane means nothing, ``around_start`` and ``around`` the faces round each vertex (compressed
-    rows), ``reach_mm`` the largest coordinate.
+    ``boxes`` nodes x 6 float32 (low corner, high corner), ``leaf_start`` leaves + 1, ``thin`` m flags of
+    triangles so narrow that their plane means nothing, ``around_start`` and ``around`` the faces round
+    each vertex (compressed rows), ``reach_mm`` the largest coordinate.
     """
 
     mesh: Mesh
     corners: FloatArray
     face_of: IndexArray
     boxes: NDArray[np.float32]
-    fences: NDArray[np.float32]
     leaf_start: IndexArray
     thin: Bools
     around_start: IndexArray
     around: IndexArray
     levels: int
     reach_mm: float
+
+    @cached_property
+    def fences(self) -> NDArray[np.float32]:
+        """The planes that bound a triangle's distance from below, m x 16; made for the first closest point.
+
+        Rays do without them, and they take more memory than the mesh.
+        """
+        fences = np.zeros((len(self.corners), 16), dtype=np.float32)
+        in_shares(lambda start, end: kernels.fences(self.corners, self.thin, fences, start, end), len(fences))
+        return fences
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,12 +140,11 @@ def build(mesh: Mesh) -> TriangleTree:
     corners = np.zeros((count, 3, 3))
     thin = np.zeros(count, dtype=np.bool_)
     boxes = np.zeros((2 * leaves - 1, 6), dtype=np.float32)
-    fences = np.zeros((count, 16), dtype=np.float32)
-    _fill(vertices, faces, face_of, leaf_start, corners, thin, boxes, fences)
+    _fill(vertices, faces, face_of, leaf_start, corners, thin, boxes)
     around_start, around = kernels.faces_around(faces, len(vertices))
     return TriangleTree(
-        Mesh(vertices, faces), corners, face_of, boxes, fences, leaf_start, thin, around_start, around,
-        levels, float(max(vertices.max(), -vertices.min())),
+        Mesh(vertices, faces), corners, face_of, boxes, leaf_start, thin, around_start, around, levels,
+        float(max(vertices.max(), -vertices.min())),
     )  # fmt: skip
 
 
@@ -155,16 +163,15 @@ def vertex_normals(tree: TriangleTree) -> FloatArray:
 
 def _fill(
     vertices: FloatArray, faces: IndexArray, face_of: IndexArray, leaf_start: IndexArray,
-    corners: FloatArray, thin: Bools, boxes: NDArray[np.float32], fences: NDArray[np.float32],
+    corners: FloatArray, thin: Bools, boxes: NDArray[np.float32],
 ) -> None:  # fmt: skip
-    """Corners in leaf order, thin flags, boxes and fences."""
+    """Corners in leaf order, thin flags and boxes."""
     leaves = len(leaf_start) - 1
     in_shares(
         lambda start, end: kernels.gather(vertices, faces, face_of, corners, thin, start, end), len(faces)
     )
     in_shares(lambda start, end: kernels.leaf_boxes(corners, leaf_start, boxes, leaves, start, end), leaves)
     kernels.inner_boxes(boxes, leaves)
-    in_shares(lambda start, end: kernels.fences(corners, thin, fences, start, end), len(faces))
 
 
 def _refuse_unusable(vertices: FloatArray, faces: IndexArray) -> None:
@@ -210,9 +217,10 @@ def closest(tree: TriangleTree, points: FloatArray, *, largest_distance: float =
     distance = np.full(count, np.inf)
     face = np.full(count, NOTHING, dtype=np.int32)
     feature = np.zeros(count, dtype=np.int8)
+    fences = tree.fences
     in_shares(
         lambda start, end: kernels.closest(
-            tree.corners, tree.face_of, tree.boxes, tree.fences, tree.leaf_start, tree.thin, tree.levels,
+            tree.corners, tree.face_of, tree.boxes, fences, tree.leaf_start, tree.thin, tree.levels,
             tree.reach_mm, points, order, float(largest_distance), place, distance, face, feature, start, end,
         ),
         count,
