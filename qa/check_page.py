@@ -15,12 +15,12 @@ from qa.check_forms import InsertionForm
 from qa.choices import CheckState
 from qa.layer_chart import profile_chart
 from qa.models import MeshCheck
+from qa.queries.check_keys import is_current
 from qa.queries.checks import moved_since_before
 from qa.queries.insertion import axis_in_force
 from qa.queries.prepared import prepared_change, prepared_of
 from qa.queries.print_time import MeshTime, mesh_times, words_of
 from qa.queries.resin import resin_needs
-from qa.services.checks import is_current
 from qa.services.insertion import takes_insertion
 
 EARLIER = 20

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from django.db import models
 
+# Axes of the tally: the answers of one step, and plain columns of a row.
+STEP_AXIS = "step:"
+COLUMN_AXES = ("printer", "grade", "material", "colour", "translucency", "tank")
+
 
 class Verdict(models.TextChoices):
     PASS = "pass", "Pass"

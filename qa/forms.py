@@ -15,15 +15,15 @@ from labtrack.accounts.models import User
 from labtrack.numbers import DecimalNumber, FloatNumber, number_box
 from production.choices import WORK_STEPS, Outcome, Step
 from qa.check_figures import unit_words
-from qa.choices import DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
+from qa.choices import STEP_AXIS, DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
 from qa.geometry.limits import SHIPPED
 from qa.models import Action, CostVersion, DefectKind, LimitVersion
+from qa.queries.gate import NEVER_CONCEDED
+from qa.queries.limits import limit_set
 from qa.queries.tally import ALL, DEFAULT_DAYS, STANDING_AXES, Range, Standing
-from qa.services.gate import NEVER_CONCEDED
 from qa.services.inspections import FoundDefect
-from qa.services.limits import MOST_SOURCE, limit_set
+from qa.services.limits import MOST_SOURCE
 from qa.services.photos import clean_photo
-from qa.services.tally import STEP_AXIS
 from qa.teeth import chart_rows, tooth
 
 if TYPE_CHECKING:

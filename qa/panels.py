@@ -23,6 +23,7 @@ from qa.choices import CheckState, Verdict
 from qa.comparison_page import headline, identity_words
 from qa.models import Action, MeshCheck, PrintComparison
 from qa.queries.inspections import inspections_of, parts_waiting, pieces_waiting
+from qa.queries.limits import limits_in_force
 from qa.queries.measuring import (
     calipers_of,
     comparisons,
@@ -36,7 +37,6 @@ from qa.queries.planned_runs import next_runs
 from qa.queries.print_time import build_estimate, words_of
 from qa.queries.releases import cases_ready_to_release
 from qa.queries.series import series_of_case
-from qa.services.limits import limits_in_force
 
 Context = dict[str, Any] | None
 

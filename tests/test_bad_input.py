@@ -26,7 +26,7 @@ from labtrack.accounts.models import ApiToken
 from production.models import TreatedPart
 from production.services import builds, equipment
 from qa.management.commands.check_design import Command
-from qa.services.limits import limits_in_force
+from qa.queries.limits import limits_in_force
 from tests.cases.files import files_in, tetrahedron, text_stl
 from tests.conftest import PASSWORD
 from tests.production.shop import Shop

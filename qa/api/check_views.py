@@ -19,15 +19,16 @@ from qa.api import check_shapes as shapes
 from qa.choices import CheckState
 from qa.layer_chart import COLUMNS, profile_rows
 from qa.models import InsertionAxis, LimitVersion, MeshCheck
+from qa.queries.check_keys import is_current
 from qa.queries.checks import Moved, latest_check, latest_done, moved_since_before
 from qa.queries.insertion import axis_in_force
+from qa.queries.limits import limit_set, limits_in_force, limits_of_version
 from qa.queries.prepared import prepared_change, prepared_of
 from qa.queries.print_time import MeshTime, mesh_times
 from qa.queries.series import WATCHED, Series, series_for, series_of_case
 from qa.series_page import rule_words
-from qa.services.checks import check_again, is_current
+from qa.services.checks import check_again
 from qa.services.insertion import choose_insertion, takes_insertion
-from qa.services.limits import limit_set, limits_in_force, limits_of_version
 
 
 class MeshCheckView(ApiView):

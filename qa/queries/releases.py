@@ -11,7 +11,7 @@ from cases.models import Case
 from production.choices import Outcome
 from production.models import Piece
 from qa.models import Release, ReleasedPiece
-from qa.services.gate import PieceGate, gates_of
+from qa.queries.gate import PieceGate, gates_of
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from labtrack.errors import NotFound
 from qa.check_figures import unit_words
 from qa.choices import CheckState, Verdict
 from qa.models import MeshCheck
-from qa.services.checks import current_checks
+from qa.queries.check_keys import current_checks
 from qa.statistics.series import LEAST_STAGES, SeriesTrend, series_trend
 
 # A check is worth a page of its series from here on.

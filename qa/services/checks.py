@@ -7,8 +7,6 @@ for one mesh.
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -35,9 +33,9 @@ from qa.geometry.maps import MapPack, pack_maps
 from qa.geometry.preview import make_preview
 from qa.geometry.reading import read_mesh
 from qa.models import LimitVersion, MeshCheck
-from qa.queries.insertion import axes_in_force
-from qa.services.check_request import engine_request, layers_of, request_of, shop_of_printers
-from qa.services.limits import limit_set, limits_in_force
+from qa.queries.check_keys import check_key
+from qa.queries.check_request import engine_request, request_of
+from qa.queries.limits import limit_set, limits_in_force
 
 KIND = "check-mesh"
 # From here on a mesh waits in the queue of heavy work.
@@ -54,18 +52,6 @@ class Pictures:
 
     preview: bytes
     maps: MapPack
-
-
-def check_key(mesh: MeshUse, request: dict[str, Any], limits: LimitVersion) -> str:
-    """Digest over everything the figures and verdicts depend on."""
-    facts = {
-        "mesh": mesh.blob.sha256,
-        "unit": mesh.unit,
-        "request": request,
-        "limits": limits.version,
-        "engine": ENGINE,
-    }
-    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()
 
 
 def check_attached(mesh: MeshUse) -> MeshCheck:
@@ -88,24 +74,6 @@ def check_all_again(*, actor: Actor, meshes: Sequence[MeshUse]) -> list[MeshChec
     actor.require(Capability.CASES_WRITE)
     with use_case():
         return [_ask(mesh, actor=actor, retry=True) for mesh in meshes]
-
-
-def is_current(check: MeshCheck) -> bool:
-    """Whether the check was made under the limits, printers and engine in force."""
-    return check.pk in current_checks([check])
-
-
-def current_checks(checks: Sequence[MeshCheck]) -> set[int]:
-    """Ids of those that were made under what is in force, in a few queries for a whole series."""
-    limits, printers = limits_in_force(), shop_of_printers()
-    layers = layers_of([check.mesh_id for check in checks])
-    axes = axes_in_force([check.mesh for check in checks])
-    return {
-        check.pk
-        for check in checks
-        if check.key
-        == check_key(check.mesh, request_of(check.mesh, printers=printers, layers=layers, axes=axes), limits)
-    }
 
 
 def _ask(mesh: MeshUse, *, actor: Actor | None, retry: bool = False) -> MeshCheck:

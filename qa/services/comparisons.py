@@ -44,9 +44,9 @@ from qa.geometry.picture import histogram_of, scale_limit
 from qa.geometry.reading import ReadMesh
 from qa.models import LandmarkSheet, LimitVersion, PrintComparison
 from qa.queries.devices import uncertainty_of
+from qa.queries.limits import limit_set, limits_in_force
 from qa.services.comparison_pictures import ask_for_pictures, read_stored
 from qa.services.landmarks import engine_sheet, sheet_in_force
-from qa.services.limits import limit_set, limits_in_force
 
 KIND = "compare-print"
 # Neighbouring stages differ by about 0.25 mm, so the nearest ones are what a scan is mistaken for.

@@ -21,10 +21,10 @@ from django.db import connection, transaction
 from django.utils import timezone
 
 from production.choices import NOT_RECORDED, AnswerStatus
-from qa.choices import EvidenceSource, EvidenceUnit
+from qa.choices import COLUMN_AXES, STEP_AXIS, EvidenceSource, EvidenceUnit
 from qa.history_columns import unpacked
 from qa.models import EvidenceTally, FormedPieceRow, HistoryImport, HistoryRows, PrintAttempt
-from qa.services.tally import COLUMN_AXES, LEVEL_LENGTH, STEP_AXIS
+from qa.services.tally import LEVEL_LENGTH
 from qa.statistics.columns import Column, FloatArray, IntArray, Levels
 from qa.statistics.evidence import is_contamination
 from qa.statistics.history import NUMBERS, STEP

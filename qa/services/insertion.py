@@ -15,8 +15,8 @@ from labtrack.audit.services.submissions import Outcome, once
 from labtrack.constraints import constraint_messages
 from labtrack.errors import Conflict, Refused
 from qa.models import InsertionAxis
+from qa.queries.check_request import goes_under_a_sheet
 from qa.queries.insertion import axis_in_force
-from qa.services.check_request import goes_under_a_sheet
 from qa.services.checks import check_all_again
 
 Direction = tuple[float, float, float]

@@ -14,7 +14,7 @@ from production.models import Equipment
 from qa.geometry.decision import Verdict, decide, worst
 from qa.models import LimitVersion
 from qa.queries.devices import uncertainty_of
-from qa.services.limits import limit_set, limits_in_force
+from qa.queries.limits import limit_set, limits_in_force
 
 LARGEST_MM = Decimal(1000)
 

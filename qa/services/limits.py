@@ -11,44 +11,14 @@ from labtrack.accounts.actor import Actor
 from labtrack.accounts.choices import Capability
 from labtrack.audit.services.record import record_created
 from labtrack.audit.services.submissions import Outcome, once
-from labtrack.errors import Conflict, NotFound, Refused
+from labtrack.errors import Conflict, Refused
 from qa.geometry.errors import GeometryError
-from qa.geometry.limits import SHIPPED, LimitSet
+from qa.geometry.limits import LimitSet
 from qa.models import LimitVersion
+from qa.queries.limits import limit_set, limits_in_force
 
 LAB_SET = "lab"
 MOST_SOURCE = 200
-FIRST_NOTE = "Starting points that came with Fitledger; no standard sets most of them."
-
-
-def limits_in_force() -> LimitVersion:
-    """The latest version; the first one is made from the shipped starting points when it is asked for."""
-    latest = LimitVersion.objects.order_by("-version").first()
-    if latest is not None:
-        return latest
-    try:
-        with transaction.atomic():
-            return LimitVersion.objects.create(
-                version=1, content=SHIPPED.to_json(), note=FIRST_NOTE, active_from=timezone.now()
-            )
-    except IntegrityError:  # somebody else asked first in the same moment
-        return LimitVersion.objects.get(version=1)
-
-
-def limit_set(version: LimitVersion) -> LimitSet:
-    """The engine's set of a stored version; names that an engine since then has given up are left out."""
-    known = {limit.name for limit in SHIPPED.limits}
-    kept = {name: entry for name, entry in version.content["limits"].items() if name in known}
-    return LimitSet.from_json({**version.content, "limits": kept})
-
-
-def limits_of_version(version: int) -> LimitVersion:
-    """One version; raises ``NotFound``."""
-    limits_in_force()
-    found = LimitVersion.objects.select_related("recorded_by").filter(version=version).first()
-    if found is None:
-        raise NotFound("There is no such version of the limits.")
-    return found
 
 
 def change_limits(

@@ -23,7 +23,7 @@ from production.choices import Outcome as ThingOutcome
 from production.models import Hold, Piece
 from qa.choices import GateItemName, SignatureMeaning
 from qa.models import Concession, Release, ReleasedPiece, ReleaseWithdrawal
-from qa.services.gate import NEVER_CONCEDED, PieceGate, gates_of
+from qa.queries.gate import NEVER_CONCEDED, PieceGate, gates_of
 
 SIGNATURE_LIFE = timedelta(minutes=5)
 

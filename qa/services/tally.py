@@ -11,15 +11,12 @@ from datetime import date
 
 from django.db import connection
 
-from qa.choices import EvidenceUnit
+from qa.choices import COLUMN_AXES, STEP_AXIS, EvidenceUnit
 from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
 
 Cell = tuple[str, date, str, str]
 Counts = tuple[int, int, int, int]
 
-STEP_AXIS = "step:"
-# Tally axes that are plain columns of a row.
-COLUMN_AXES = ("printer", "grade", "material", "colour", "translucency", "tank")
 LEVEL_LENGTH = 120
 
 

@@ -11,7 +11,8 @@ from labtrack.accounts.choices import Capability
 from labtrack.web import actor_of, attempt, page, posted, submission_key
 from qa.forms import LimitsForm
 from qa.models import LimitVersion
-from qa.services.limits import change_limits, limits_in_force
+from qa.queries.limits import limits_in_force
+from qa.services.limits import change_limits
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

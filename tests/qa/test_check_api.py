@@ -13,7 +13,8 @@ from fixtures.meshes.writers import write_stl
 from labtrack.errors import Refused
 from labtrack.jobs.services.run import run_job
 from qa.geometry.limits import COMMON, SHIPPED
-from qa.services.limits import change_limits, limit_set, limits_in_force
+from qa.queries.limits import limit_set, limits_in_force
+from qa.services.limits import change_limits
 
 pytestmark = pytest.mark.django_db
 

@@ -18,12 +18,13 @@ from production.services import outcomes
 from qa.geometry.maps import MapPack
 from qa.geometry.preview import Preview
 from qa.models import MeshCheck
+from qa.queries.check_keys import current_checks, is_current
+from qa.queries.check_request import engine_request, request_of, shop_of_printers
 from qa.queries.checks import compare_checks, moved_since_before
 from qa.queries.prepared import prepared_change, prepared_of, scale_percent
 from qa.queries.print_time import build_estimate, build_histories, exposed_cm2, mesh_times, words_of
 from qa.queries.resin import resin_needs
-from qa.services.check_request import engine_request, request_of, shop_of_printers
-from qa.services.checks import check_again, current_checks, is_current
+from qa.services.checks import check_again
 from qa.services.limits import change_limits
 from qa.statistics.print_time import LEAST_BUILDS
 
@@ -325,7 +326,7 @@ def print_many(shop: Any, n: int) -> list[Any]:
 
 def _figures(build: Any, *, size: list[float], volume: float) -> None:
     """Checked figures of what a build printed, without the engine."""
-    from qa.services.limits import limits_in_force
+    from qa.queries.limits import limits_in_force
 
     for part in build.parts.all():
         MeshCheck.objects.create(

@@ -16,13 +16,13 @@ from production.services.equipment import record_event
 from qa.models import CaliperMeasurement, CaliperValue, LandmarkSheet, MorningProof, PrintComparison
 from qa.proof_charts import proof_charts
 from qa.queries.devices import uncertainty_of
+from qa.queries.limits import limits_in_force
 from qa.queries.measuring import part_of_mark, proof_covering, proofs
 from qa.queries.repeats import RepeatsAsked, distance_names, read_repeats
 from qa.queries.tally import Range
 from qa.repeats_chart import repeats_chart
 from qa.services.calipers import measure_by_caliper
 from qa.services.landmarks import place_landmarks, sheet_in_force, sheet_text
-from qa.services.limits import limits_in_force
 from qa.services.proofs import SideLength, prove_printer
 from tests.qa.prints import attached, compared, design_mesh, marks_text, printed_part, scan_of
 

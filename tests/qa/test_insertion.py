@@ -16,10 +16,10 @@ from labtrack.audit.models import AuditRecord
 from labtrack.errors import Conflict, NotAllowed, Refused
 from labtrack.jobs.services.run import run_job
 from qa.models import InsertionAxis, MeshCheck
+from qa.queries.check_keys import is_current
+from qa.queries.check_request import engine_request, request_of
 from qa.queries.checks import latest_check
 from qa.queries.insertion import axis_in_force
-from qa.services.check_request import engine_request, request_of
-from qa.services.checks import is_current
 from qa.services.insertion import choose_insertion
 
 pytestmark = pytest.mark.django_db

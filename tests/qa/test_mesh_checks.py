@@ -12,9 +12,10 @@ from labtrack.jobs.models import Job
 from labtrack.jobs.services.run import run_job
 from labtrack.jobs.services.sweep import sweep
 from qa.models import MeshCheck
+from qa.queries.limits import limits_in_force
 from qa.services import checks
 from qa.services.checks import check_again, check_attached
-from qa.services.limits import change_limits, limits_in_force
+from qa.services.limits import change_limits
 from tests.cases.files import tetrahedron, text_stl
 
 pytestmark = pytest.mark.django_db

@@ -16,7 +16,9 @@ from PIL import Image
 from cases.services.file_store import blob_path
 from labtrack.jobs.services.run import run_job
 from production.models import Part
+from qa.geometry.limits import SHIPPED
 from qa.models import Defect, DefectKind, Inspection, LimitVersion, Release
+from qa.queries.limits import limit_set, limits_in_force
 from qa.services.inspections import FoundDefect, Look, record_inspection
 from tests.conftest import PASSWORD
 from tests.qa.pieces import finished_piece, released_piece
@@ -312,6 +314,12 @@ def test_kinds_are_added_and_changed_but_not_recounted(
 
 
 # Limits -------------------------------------------------------------------------------------------
+
+
+def test_the_first_limits_are_there_before_anybody_asks_for_them(db: None) -> None:
+    first = LimitVersion.objects.get()
+    assert first.version == 1 and first.content == SHIPPED.to_json()
+    assert limits_in_force() == first and limit_set(first).to_json() == SHIPPED.to_json()
 
 
 def test_limits_are_changed_on_the_page_as_a_new_version(

@@ -15,7 +15,7 @@ from production.services.delivery import deliver
 from production.services.holds import lift_hold, place_hold
 from production.services.pieces import record_piece_steps
 from qa.models import Release, ReleasedPiece
-from qa.services.gate import gates_of
+from qa.queries.gate import gates_of
 from qa.services.inspections import FoundDefect, Look, record_inspection
 from qa.services.release import grant_concession, release_pieces, sign, withdraw_release
 from tests.conftest import PASSWORD

@@ -13,10 +13,10 @@ from django.utils import timezone
 from cases.models import Blob, Case, MeshUse
 from labtrack.errors import NotFound
 from qa.models import MeshCheck
+from qa.queries.check_keys import check_key
+from qa.queries.check_request import request_of
+from qa.queries.limits import limits_in_force
 from qa.queries.series import series_for, series_of_case
-from qa.services.check_request import request_of
-from qa.services.checks import check_key
-from qa.services.limits import limits_in_force
 
 pytestmark = pytest.mark.django_db
 
