@@ -36,7 +36,6 @@ class Agreement:
     high_interval: Interval
     slope: float
     slope_p: float
-    proportional: bool
     method: Method
     verdict: Verdict
     sentence: str
@@ -77,7 +76,10 @@ class Kappa:
 def bland_altman(
     first: npt.ArrayLike, second: npt.ArrayLike, *, multiple: float = 1.96, level: float = 0.95
 ) -> Agreement:
-    """Agreement of two methods on the same n items (arrays of n values in one unit)."""
+    """Agreement of two methods on the same n items (arrays of n values in one unit).
+
+    Raises :class:`StatisticsError`: ``pairs`` below three items, or where the two differ in number.
+    """
     a, b = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     if a.shape != b.shape or a.ndim != 1 or len(a) < 3:
         raise StatisticsError("pairs", "Agreement needs at least three items measured by both methods.")
@@ -92,7 +94,10 @@ def bland_altman(
         for c, w in ((bias, half), (low, limit_half), (high, limit_half))
     ]
     biased = abs(bias) > half
-    words = f"On average {bias:.3g} apart; 95 of 100 differences lie between {low:.3g} and {high:.3g}."
+    words = (
+        f"On average {bias:.2g} apart; 95 of 100 differences lie between {low:.2g} and {high:.2g}, "
+        "in the unit measured."
+    )
     if slope_p < 1 - level:
         words += " The difference changes with size: compare ratios instead."
     return Agreement(
@@ -106,7 +111,6 @@ def bland_altman(
         intervals[2],
         slope,
         slope_p,
-        slope_p < 1 - level,
         BLAND_ALTMAN,
         Verdict.DIFFERENT if biased else Verdict.UNKNOWN,
         words,
@@ -133,7 +137,11 @@ def repeatability(first: npt.ArrayLike, second: npt.ArrayLike) -> tuple[float, f
 
 
 def intraclass_correlation(values: npt.ArrayLike, *, level: float = 0.95) -> IntraclassCorrelation:
-    """Of ``values``, shape (items, raters), every cell filled."""
+    """Of ``values``, shape (items, raters), every cell filled.
+
+    Raises :class:`StatisticsError`: ``design`` where a cell is empty or there are fewer than two items or
+    raters; ``no_variation`` where all items are alike.
+    """
     x = np.asarray(values, dtype=np.float64)
     if x.ndim != 2 or min(x.shape) < 2 or not np.isfinite(x).all():
         raise StatisticsError(
@@ -193,7 +201,10 @@ def _icc_interval(icc: float, bms: float, jms: float, ems: float, n: int, k: int
 
 
 def cohen_kappa(table: npt.ArrayLike, *, level: float = 0.95) -> Kappa:
-    """Two inspectors: ``table`` (k, k) counts the first's grade by row, the second's by column."""
+    """Two inspectors: ``table`` (k, k) counts the first's grade by row, the second's by column.
+
+    Raises :class:`StatisticsError`: ``table`` where it is not square, or holds no counts.
+    """
     t = np.asarray(table, dtype=np.float64)
     if t.ndim != 2 or t.shape[0] != t.shape[1] or (t < 0).any() or t.sum() == 0:
         raise StatisticsError("table", "Agreement needs a square table of counts with something in it.")
@@ -217,7 +228,10 @@ def cohen_kappa(table: npt.ArrayLike, *, level: float = 0.95) -> Kappa:
 
 
 def fleiss_kappa(counts: npt.ArrayLike, *, level: float = 0.95) -> Kappa:
-    """Several inspectors: ``counts`` (items, grades), each row summing to the same number of inspectors."""
+    """Several inspectors: ``counts`` (items, grades), each row summing to the same number of inspectors.
+
+    Raises :class:`StatisticsError`: ``table`` where the items were not graded equally often.
+    """
     c = np.asarray(counts, dtype=np.float64)
     if c.ndim != 2 or len(c) < 2 or (c < 0).any() or len(set(c.sum(axis=1).tolist())) != 1 or c[0].sum() < 2:
         raise StatisticsError(

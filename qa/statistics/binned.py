@@ -51,6 +51,8 @@ def sensible_edges(
     """Bin edges by quantiles of ``age``, on whole units where ``whole``; at least two edges.
 
     An edge is dropped where a bin would hold fewer than ``min_parts`` parts.
+
+    Raises :class:`StatisticsError`: ``no_ages`` where no age is known.
     """
     values = np.asarray(age, dtype=np.float64)
     values = np.sort(values[np.isfinite(values)])
@@ -86,6 +88,9 @@ def rate_by_age(
 
     ``lost``: booleans, same length. ``cluster``: the build of each part; the intraclass correlation is
     estimated over all parts once and shortens every bin's n.
+
+    Raises :class:`StatisticsError`: ``lengths`` where ages, outcomes and builds differ in number;
+    ``no_ages`` where no age is known.
     """
     ages = np.asarray(age, dtype=np.float64)
     bad = np.asarray(lost, dtype=bool)

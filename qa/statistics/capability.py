@@ -55,7 +55,10 @@ def cp_interval(cp: float, n: int, *, level: float = 0.95) -> Interval:
 
 
 def cpk_interval(cpk: float, n: int, *, level: float = 0.95) -> Interval:
-    """Bissell's interval: Cpk (1 +- z sqrt(1 / (9 n Cpk^2) + 1 / (2 (n - 1))))."""
+    """Bissell's interval: Cpk (1 +- z sqrt(1 / (9 n Cpk^2) + 1 / (2 (n - 1)))).
+
+    Raises :class:`StatisticsError`: ``level`` for a confidence outside 0.5 to 1.
+    """
     half = normal_quantile(level) * math.sqrt(1 / (9 * n) + cpk**2 / (2 * (n - 1)))
     return Interval(cpk - half, cpk + half, level, NORMAL.name)
 
@@ -63,7 +66,10 @@ def cpk_interval(cpk: float, n: int, *, level: float = 0.95) -> Interval:
 def indices(
     mean: float, sd: float, *, lower: float | None, upper: float | None, target: float | None = None
 ) -> dict[str, float]:
-    """``cp``, ``cpk``, ``k`` and ``cpm`` where the limits and target allow them."""
+    """``cp``, ``cpk``, ``k`` and ``cpm`` where the limits and target allow them.
+
+    Raises :class:`StatisticsError`: ``limits`` without spread, or with limits out of order.
+    """
     if (
         sd <= 0
         or (lower is None and upper is None)
@@ -96,6 +102,8 @@ def performance(
     Where the values are not normal (D'Agostino's skewness and kurtosis, p below 0.01) the percentile
     method is used, with a bootstrap interval. ``within_sd``: the spread within, as from a moving
     range; without it the short-term indices are ``None``.
+
+    Raises :class:`StatisticsError`: ``too_few`` below five values; ``no_spread`` where all are the same.
     """
     x = np.asarray(values, dtype=np.float64)
     x = x[np.isfinite(x)]

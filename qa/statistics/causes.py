@@ -19,7 +19,7 @@ from scipy import optimize, special
 from qa.statistics.factors import AGES, MISSING, Factor, NotExamined
 from qa.statistics.logit import LOGIT, LogitFit, fit_logit
 from qa.statistics.proportions import newcombe
-from qa.statistics.results import Interval, Method, StatisticsError, Verdict
+from qa.statistics.results import Interval, Method, StatisticsError, Verdict, more_words
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -262,7 +262,11 @@ class Examined:
 
 
 def examine(loss: Loss, factors: tuple[Factor, ...], *, level: float = 0.95) -> Examined:
-    """Estimate what each of ``factors`` costs, adjusted for the others that go with loss."""
+    """Estimate what each of ``factors`` costs, adjusted for the others that go with loss.
+
+    Raises :class:`StatisticsError`: ``lengths`` or ``counts`` where the columns do not fit; ``collinear``
+    or ``no_convergence`` where the model has no solution.
+    """
     contrasts = [contrast_of(factor, loss) for factor in factors] if loss.n else []
     groups = alias_groups(contrasts)
     apart = [group | nested for group, nested in zip(groups, nested_in(contrasts), strict=True)]
@@ -310,7 +314,10 @@ def find_causes(
     cost_per_lost_part: float | None = None,
     discovery_rate: float = 0.05,
 ) -> Causes:
-    """Examine and judge in one go."""
+    """Examine and judge in one go.
+
+    Raises :class:`StatisticsError`: what :func:`examine` raises.
+    """
     return judge_causes(
         examine(loss, factors),
         not_examined=not_examined,
@@ -556,7 +563,7 @@ def _sentence(cause: Cause) -> str:
         return f"{what} goes with the loss of {figures}{tied}."
     if not suspected(cause.saved_per_100, high):
         return f"Nothing suggests that {what} costs parts: {figures}."
-    more = f"; about {cause.parts_needed} more parts would tell" if cause.parts_needed else ""
+    more = f"; {more_words(cause.parts_needed, 'parts')} would tell" if cause.parts_needed else ""
     return f"Cannot tell yet whether {what} costs parts: {figures}{more}."
 
 

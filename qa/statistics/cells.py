@@ -65,7 +65,10 @@ def refuse_formula(text: str) -> None:
 
 
 def read_text(text: str) -> str | None:
-    """A plain text cell, stripped; ``None`` when empty."""
+    """A plain text cell, stripped; ``None`` when empty.
+
+    Raises :class:`CellRefused` where it is too long, holds a control character or looks like a formula.
+    """
     if _PLAIN.fullmatch(text):
         return text
     cell = text.strip()
@@ -114,7 +117,10 @@ def read_plain_numbers(
 
 
 def read_number(text: str, conventions: Conventions) -> float | None:
-    """A number with decimal point, or decimal comma where that is certain; ``None`` when empty."""
+    """A number with decimal point, or decimal comma where that is certain; ``None`` when empty.
+
+    Raises :class:`CellRefused` where it is no number, or may be two.
+    """
     cell = text.strip().replace("\u2212", "-").replace("\u00a0", "")
     if not cell:
         return None
@@ -152,7 +158,10 @@ def is_decimal_comma(text: str) -> bool:
 
 
 def read_answer(text: str, conventions: Conventions) -> str | float | None:
-    """A step's answer: ``yes``, ``no``, ``na``, a number, or ``None`` when not recorded."""
+    """A step's answer: ``yes``, ``no``, ``na``, a number, or ``None`` when not recorded.
+
+    Raises :class:`CellRefused` where it is none of the answers known.
+    """
     cell = text.strip().lower()
     if not cell:
         return None
@@ -168,7 +177,10 @@ def read_answer(text: str, conventions: Conventions) -> str | float | None:
 
 
 def read_yes_no(text: str) -> str | None:
-    """Text, with every spelling of yes and no made one."""
+    """Text, with every spelling of yes and no made one.
+
+    Raises :class:`CellRefused` where it is neither yes nor no.
+    """
     cell = read_text(text)
     if cell is None:
         return None
@@ -192,6 +204,8 @@ def read_moment(text: str, conventions: Conventions) -> datetime | None:
 
     Dates with dots are day first. With strokes or dashes the order must be settled by the cell or by
     the file. A moment without an offset is the lab's own time and stays without one.
+
+    Raises :class:`CellRefused` where it is no moment, or may be two.
     """
     cell = text.strip()
     if not cell:

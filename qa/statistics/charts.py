@@ -101,6 +101,9 @@ def fit_p(counts: npt.ArrayLike, sizes: npt.ArrayLike, *, laney: bool = False) -
 
     Points without parts are left out. Laney's ratio is never taken below 1: less spread than counts
     can have is chance, not a reason for narrower limits.
+
+    Raises :class:`StatisticsError`: ``counts`` where more were lost than printed; ``no_points`` where
+    nothing was printed.
     """
     count, size = _counts(counts, sizes)
     if (count > size).any():
@@ -134,6 +137,9 @@ def p_chart(
 
     ``counts`` lost of ``sizes`` printed per period. ``false_alarm_runs`` > 0 simulates the false-alarm
     rate for these sizes and rules.
+
+    Raises :class:`StatisticsError`: ``lengths`` or ``counts`` where the two do not fit; ``no_points``
+    without a point to fit.
     """
     count, size = _counts(counts, sizes)
     base = fit_p(count, size, laney=laney) if baseline is None else baseline
@@ -171,7 +177,11 @@ def u_chart(
     baseline: Baseline | None = None,
     rules: tuple[Rule, ...] = STANDARD,
 ) -> Chart:
-    """Defects per part (several may sit on one part); with every size 1 this is the c chart."""
+    """Defects per part (several may sit on one part); with every size 1 this is the c chart.
+
+    Raises :class:`StatisticsError`: ``lengths`` or ``counts`` where the two do not fit; ``no_points``
+    without a point to fit.
+    """
     count, size = _counts(counts, sizes)
     if baseline is None:
         if size.sum() == 0:
@@ -190,7 +200,10 @@ def u_chart(
 
 
 def fit_g(good_between: npt.ArrayLike) -> Baseline:
-    """Baseline of a g chart: ``good_between`` counts the good parts before each lost one."""
+    """Baseline of a g chart: ``good_between`` counts the good parts before each lost one.
+
+    Raises :class:`StatisticsError`: ``no_points`` without a lost part.
+    """
     gaps, _ = _counts(good_between, good_between)
     if len(gaps) == 0:
         raise StatisticsError("no_points", "A chart of good parts between lost ones needs a lost part.")
@@ -210,6 +223,8 @@ def g_chart(
     The centre is the median and the limits are the 0.135 % points of the geometric distribution, since
     three standard deviations mislead for so skewed a count. z is the normal score of the mid
     probability, so that the same run rules apply.
+
+    Raises :class:`StatisticsError`: ``counts`` for a count below 0; ``no_points`` without a lost part.
     """
     gaps, _ = _counts(good_between, good_between)
     base = fit_g(gaps) if baseline is None else baseline
@@ -243,7 +258,10 @@ def _geometric_z(gaps: FloatArray, p: float) -> FloatArray:
 
 
 def fit_individuals(values: npt.ArrayLike) -> Baseline:
-    """Baseline of an individuals chart: mean, and mean moving range over 1.128 as the spread."""
+    """Baseline of an individuals chart: mean, and mean moving range over 1.128 as the spread.
+
+    Raises :class:`StatisticsError`: ``no_points`` below two values.
+    """
     points = np.asarray(values, dtype=np.float64)
     points = points[np.isfinite(points)]
     if len(points) < 2:
@@ -268,7 +286,10 @@ def individuals_chart(
     false_alarm_runs: int = 0,
     seed: int = 1,
 ) -> IndividualsChart:
-    """Individuals and moving range chart of ``values`` in time order (not-a-number is left out)."""
+    """Individuals and moving range chart of ``values`` in time order (not-a-number is left out).
+
+    Raises :class:`StatisticsError`: ``no_points`` below two values.
+    """
     x = np.asarray(values, dtype=np.float64)
     x = x[np.isfinite(x)]
     base = fit_individuals(x) if baseline is None else baseline

@@ -14,7 +14,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from qa.statistics.proportions import NEWCOMBE, effective_size, newcombe, normal_quantile
+from qa.statistics.proportions import (
+    NEWCOMBE,
+    Proportion,
+    effective_size,
+    newcombe,
+    normal_quantile,
+    wilson,
+)
 from qa.statistics.results import Interval, Method, StatisticsError, Verdict
 
 FloatArray = npt.NDArray[np.float64]
@@ -48,7 +55,6 @@ class MeanDifference:
     p: float
     sd_a: float
     sd_b: float
-    spread_f: float
     spread_p: float
     method: Method
     verdict: Verdict
@@ -81,8 +87,8 @@ class Equivalence:
 class RateComparison:
     """A's loss rate less B's against the margin that A may be worse by."""
 
-    n_a: int
-    n_b: int
+    a: Proportion
+    b: Proportion
     difference: float
     interval: Interval
     margin: float
@@ -108,7 +114,10 @@ class BuildComparison:
 
 
 def run_list(arms: Sequence[str], *, blocks: int, per_block: int = 1, seed: int) -> tuple[Run, ...]:
-    """Randomised blocked order: every block holds every arm ``per_block`` times, shuffled apart."""
+    """Randomised blocked order: every block holds every arm ``per_block`` times, shuffled apart.
+
+    Raises :class:`StatisticsError`: ``arms`` below two arms, for two of one name, or without a block.
+    """
     if len(set(arms)) < 2 or len(set(arms)) != len(arms):
         raise StatisticsError("arms", "A comparison needs at least two arms, each named once.")
     if blocks < 1 or per_block < 1:
@@ -128,7 +137,10 @@ def welch_degrees(variances: Sequence[float], counts: Sequence[int]) -> float:
 
 
 def compare_means(a: npt.ArrayLike, b: npt.ArrayLike, *, level: float = 0.95) -> MeanDifference:
-    """Bias by Welch's test and spread by Brown and Forsythe's, told apart."""
+    """Bias by Welch's test and spread by Brown and Forsythe's, told apart.
+
+    Raises :class:`StatisticsError`: ``too_few`` below two values a side.
+    """
     x, y = _sample(a), _sample(b)
     va, vb = x.var(ddof=1) / len(x), y.var(ddof=1) / len(y)
     error = math.sqrt(va + vb)
@@ -140,7 +152,7 @@ def compare_means(a: npt.ArrayLike, b: npt.ArrayLike, *, level: float = 0.95) ->
         t = difference / error
         p = 2 * float(special.stdtr(df, -abs(t)))
     half = float(special.stdtrit(df, 0.5 + level / 2)) * error
-    f, spread_p = brown_forsythe([x, y])
+    _, spread_p = brown_forsythe([x, y])
     differs = p < 1 - level
     words = f"A is {difference:+.3g} from B ({difference - half:.3g} to {difference + half:.3g})."
     words += f" Spread {x.std(ddof=1):.3g} against {y.std(ddof=1):.3g}"
@@ -155,7 +167,6 @@ def compare_means(a: npt.ArrayLike, b: npt.ArrayLike, *, level: float = 0.95) ->
         p,
         float(x.std(ddof=1)),
         float(y.std(ddof=1)),
-        f,
         spread_p,
         WELCH,
         Verdict.DIFFERENT if differs else Verdict.UNKNOWN,
@@ -187,6 +198,9 @@ def equivalence(
 
     ``paired``: a and b measure the same items in the same order. With ``b`` left out, ``a`` holds
     differences.
+
+    Raises :class:`StatisticsError`: ``margin`` where it is not above 0; ``too_few`` below two values a
+    side.
     """
     if margin <= 0:
         raise StatisticsError("margin", "State a margin above 0 beforehand.")
@@ -255,6 +269,8 @@ def non_inferior(
     """Is A's loss rate no worse than B's by more than ``margin`` (a share, stated beforehand)?
 
     ``lost_*`` booleans and ``build_*`` names of the parts of each arm.
+
+    Raises :class:`StatisticsError`: ``margin`` outside 0 to 1; ``no_parts`` where an arm is empty.
     """
     if not 0 < margin < 1:
         raise StatisticsError("margin", "State a margin between 0 and 1 beforehand, such as 0.03.")
@@ -277,13 +293,18 @@ def non_inferior(
         effect = (len(a) + len(b)) / max(sum(sizes), 1.0)
         total = sample_for_margin(rate, margin - max(result.difference, 0.0), design_effect=effect)
         needed = max(1, total - min(len(a), len(b)))
-    words = f"A loses {100 * result.difference:+.1f} parts per 100 against B"
-    words += f" ({100 * low:.1f} to {100 * high:.1f}); "
+    than = "more" if result.difference >= 0 else "fewer"
+    words = f"A loses {abs(100 * result.difference):.1f} {than} parts per 100 than B"
+    words += f" (difference {100 * low:.1f} to {100 * high:.1f}); "
     words += f"up to {100 * margin:.1f} worse was allowed: "
     words += {Verdict.NOT_WORSE: "no worse.", Verdict.WORSE: "worse."}.get(verdict, "cannot tell yet.")
+    shares = [
+        wilson(float(bad.sum()), float(len(bad)), level=level, n_effective=size)
+        for bad, size in zip((a, b), sizes, strict=True)
+    ]
     return RateComparison(
-        len(a),
-        len(b),
+        shares[0],
+        shares[1],
         result.difference,
         result.interval,
         margin,
@@ -304,13 +325,19 @@ def _effective(bad: FloatArray, builds: npt.ArrayLike) -> float:
 def sample_for_margin(
     rate: float, margin: float, *, power: float = 0.8, level: float = 0.95, design_effect: float = 1.0
 ) -> int:
-    """Parts per arm to show no worse than ``margin`` where both lose ``rate``."""
+    """Parts per arm to show no worse than ``margin`` where both lose ``rate``.
+
+    Raises :class:`StatisticsError`: ``level`` for a confidence outside 0.5 to 1.
+    """
     quantiles = normal_quantile(level) + float(special.ndtri(power))
     return math.ceil(design_effect * 2 * rate * (1 - rate) * (quantiles / margin) ** 2)
 
 
 def sample_for_equivalence(sd: float, margin: float, *, power: float = 0.8, alpha: float = 0.05) -> int:
-    """Values per arm to show equivalence within ``margin`` where there is no difference."""
+    """Values per arm to show equivalence within ``margin`` where there is no difference.
+
+    Raises :class:`StatisticsError`: ``margin`` where it or the spread is not above 0.
+    """
     if sd <= 0 or margin <= 0:
         raise StatisticsError("margin", "The spread and the margin are above 0.")
     quantiles = float(special.ndtri(1 - alpha)) + float(special.ndtri(0.5 + power / 2))
@@ -318,7 +345,10 @@ def sample_for_equivalence(sd: float, margin: float, *, power: float = 0.8, alph
 
 
 def sample_for_means(sd: float, difference: float, *, power: float = 0.8, level: float = 0.95) -> int:
-    """Values per arm to show a ``difference`` of means of spread ``sd``."""
+    """Values per arm to show a ``difference`` of means of spread ``sd``.
+
+    Raises :class:`StatisticsError`: ``margin`` without a spread or a difference.
+    """
     if sd <= 0 or difference == 0:
         raise StatisticsError("margin", "The spread is above 0 and the difference is not 0.")
     quantiles = normal_quantile(level) + float(special.ndtri(power))
@@ -331,6 +361,9 @@ def compare_by_build(
     """Mean difference A less B where each build belongs to one arm and is a random effect.
 
     Weights builds by the variance of their means (between builds plus within over size).
+
+    Raises :class:`StatisticsError`: ``mixed_builds`` where a build has parts of both arms; ``too_few``
+    below two builds an arm.
     """
     x, arm = np.asarray(values, dtype=np.float64), np.asarray(is_a, dtype=bool)
     codes = np.unique(np.asarray(build).astype(str), return_inverse=True)[1]

@@ -72,13 +72,19 @@ def cost_per_good_part(
 
     ``cost`` per part (not-a-number where not known: the part is left out and counted), ``good``
     booleans, ``build`` names.
+
+    Raises :class:`StatisticsError`: ``lengths`` where costs, outcomes and builds differ in number.
     """
     money, fine, codes = _with_known_cost(cost, good, build)
     without = np.size(cost) - len(money)
     builds = int(codes.max()) + 1 if len(codes) else 0
     nothing = Interval(None, None, level, PER_GOOD_PART.name)
     if fine.sum() == 0:
-        words = "No costs are known." if len(money) == 0 else "There is no good part to carry the cost."
+        words = (
+            "What an attempt costs is not known."
+            if len(money) == 0
+            else "There is no good part to carry the cost."
+        )
         return CostPerGood(
             None, nothing, len(money), 0, without, builds, PER_GOOD_PART, Verdict.UNKNOWN, words
         )
@@ -130,7 +136,10 @@ def _resampled(money: FloatArray, fine: FloatArray, resamples: int, seed: int, l
 
 
 def attempts_per_good(first_pass_yield: float) -> float:
-    """Expected attempts per good part at a yield: its reciprocal, however often a loss is repeated."""
+    """Expected attempts per good part at a yield: its reciprocal, however often a loss is repeated.
+
+    Raises :class:`StatisticsError`: ``yield`` outside 0 (left out) to 1.
+    """
     if not 0 < first_pass_yield <= 1:
         raise StatisticsError("yield", "A yield lies above 0 and at most at 1.")
     return 1.0 / first_pass_yield
@@ -147,6 +156,9 @@ def how_many_to_print(
 
     ``lost`` booleans and ``build`` names of past parts: the rate's doubt rests on the effective n.
     ``to_print`` is ``None`` where the record shows no good part or the number is absurd.
+
+    Raises :class:`StatisticsError`: ``request`` for fewer than one good part, or a confidence outside 0
+    to 1.
     """
     bad = np.asarray(lost, dtype=np.float64)
     codes = (
@@ -160,7 +172,11 @@ def how_many_to_print(
 
 
 def how_many_at(good: int, *, n: int, lost: int, n_effective: float, confidence: float = 0.95) -> HowMany:
-    """The same from ``lost`` of ``n`` past parts that count for ``n_effective`` independent ones."""
+    """The same from ``lost`` of ``n`` past parts that count for ``n_effective`` independent ones.
+
+    Raises :class:`StatisticsError`: ``request`` for fewer than one good part, or a confidence outside 0
+    to 1.
+    """
     if good < 1 or not 0 < confidence < 1:
         raise StatisticsError("request", "Ask for at least one good part, with a confidence between 0 and 1.")
     rate = lost / n if n else 0.5
@@ -212,6 +228,9 @@ def compare_cost(
     The cost per good part is a ratio of sums over builds; its error comes from how far each build's cost
     lies from that ratio times its good parts, and the two errors meet as in Welch's test. A planned
     comparison has few builds, for which resampling would promise too much.
+
+    Raises :class:`StatisticsError`: ``lengths`` where costs, outcomes and builds of a side differ in
+    number.
     """
     sides = [cost_per_good_part(*side, level=level) for side in (a, b)]
     n = sum(side.n for side in sides)
@@ -233,7 +252,7 @@ def compare_cost(
         return CostDifference(sides[0], sides[1], gap, nothing, n, COST_DIFFERENCE, Verdict.UNKNOWN, words)
     half = _welch_half(spreads, [side.builds for side in sides], level)
     interval = Interval(gap - half, gap + half, level, COST_DIFFERENCE.name)
-    figures = f"{abs(gap):.2f} per good part (difference {gap:.2f}, {gap - half:.2f} to {gap + half:.2f})"
+    figures = f"{abs(gap):.2f} per good part (difference {gap - half:.2f} to {gap + half:.2f})"
     if abs(gap) > half:
         words = f"A costs {'more' if gap > 0 else 'less'} than B by {figures}."
     else:

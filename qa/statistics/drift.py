@@ -72,6 +72,9 @@ def ewma_chart(
     ``weight`` of the newest value and ``width`` of the limits in spreads: 0.2 and 2.962 give a false
     alarm about every 500 points (recomputed by integral equation). ``settled`` draws the steady
     limits from the first point on.
+
+    Raises :class:`StatisticsError`: ``parameters`` for a weight, spread or width out of range;
+    ``lengths`` for more than one series.
     """
     x = _measured(values)
     if not 0 < weight <= 1 or sigma < 0 or width <= 0:
@@ -109,6 +112,9 @@ def cusum_chart(
 
     k = 0.5 and h = 5 give a false alarm about every 465 points (read in the source named in the
     tests; recomputed).
+
+    Raises :class:`StatisticsError`: ``parameters`` for a spread, allowance or limit out of range;
+    ``lengths`` for more than one series.
     """
     x = _measured(values)
     if sigma < 0 or k < 0 or h <= 0:

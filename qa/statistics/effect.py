@@ -18,7 +18,7 @@ from qa.statistics.proportions import (
     sample_for_difference,
     wilson,
 )
-from qa.statistics.results import Interval, Method, StatisticsError, Verdict
+from qa.statistics.results import Interval, Method, StatisticsError, Verdict, more_words
 
 BEFORE_AFTER = Method(
     "Before and after with the trend before", f"{NEWCOMBE.source}; Wagner et al. 2002 on trends"
@@ -56,7 +56,10 @@ def judge_action(
 
     ``day`` (n) in days on any common scale, ``lost`` booleans, ``build`` names. *Worked*: the saving's
     interval is above 0 and the rate was not already falling. *Did not*: the interval leaves out
-    ``hoped_per_100``. Otherwise it cannot be told yet, with how many more parts would.
+    ``hoped_per_100``. Otherwise it cannot be told yet, with how many more parts would show the saving
+    hoped for, or the one seen where that is larger.
+
+    Raises :class:`StatisticsError` ``lengths``: not one day, one outcome and one build a part.
     """
     d, bad = np.asarray(day, dtype=np.float64), np.asarray(lost, dtype=np.float64)
     labels = np.asarray(build).astype(str)
@@ -101,8 +104,9 @@ def judge_action(
         verdict = Verdict.DID_NOT
     else:
         verdict = Verdict.UNKNOWN
-    needed = _needed(before_rate, after_rate, hoped_per_100) if verdict is Verdict.UNKNOWN else None
-    words = _words(verdict, saved, low, high, needed, falling=falling and low > 0)
+    goal = max(hoped_per_100, saved)
+    needed = _needed(before_rate, after_rate, goal) if verdict is Verdict.UNKNOWN else None
+    words = _words(verdict, saved, low, high, needed, goal, falling=falling and low > 0)
     return Effect(
         before_rate, after_rate, saved, interval, trend_p, falling, needed, BEFORE_AFTER, verdict, words
     )
@@ -129,17 +133,24 @@ def _trend(
     return float(fit.beta[1]), 2 * float(special.stdtr(max(1.0, float(fit.clusters[1]) - 1), -abs(statistic)))
 
 
-def _needed(before: Proportion, after: Proportion, hoped_per_100: float) -> int | None:
-    """More parts after the action to show the saving hoped for."""
+def _needed(before: Proportion, after: Proportion, saved_per_100: float) -> int | None:
+    """More parts after the action to show a saving of so many of 100."""
     rate = before.rate if before.rate is not None else 0.1
-    goal = max(0.0, rate - hoped_per_100 / 100)
+    goal = max(0.0, rate - saved_per_100 / 100)
     shrink = before.n / before.n_effective if before.n_effective else 1.0
     total = sample_for_difference(rate, goal, design_effect=shrink)
     return None if total is None else max(1, total - int(after.n))
 
 
 def _words(
-    verdict: Verdict, saved: float, low: float, high: float, needed: int | None, *, falling: bool
+    verdict: Verdict,
+    saved: float,
+    low: float,
+    high: float,
+    needed: int | None,
+    goal: float,
+    *,
+    falling: bool,
 ) -> str:
     figures = f"{saved:.1f} parts per 100 saved ({low:.1f} to {high:.1f})"
     if verdict is Verdict.WORKED:
@@ -148,5 +159,5 @@ def _words(
         return f"It did not work as hoped: {figures}."
     if falling:
         return f"Cannot tell yet: {figures}, but losses were already falling before the action."
-    more = f" About {needed} more parts would tell." if needed else ""
+    more = f" A saving of {goal:.1f} would take {more_words(needed, 'parts')} to tell." if needed else ""
     return f"Cannot tell yet: {figures}.{more}"

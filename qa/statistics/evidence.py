@@ -109,6 +109,8 @@ def evidence(
     ``frame``: columns as in the import format, plus ``lost`` (booleans; where absent, scrapped is
     lost), ``mature`` (where absent, all are) and ``build`` (a missing one makes the part its own).
     Rows not mature are left out and counted; ``since`` leaves out rows printed earlier.
+
+    Raises :class:`StatisticsError`: ``unit`` for anything but 'part' and 'piece'.
     """
     if unit not in ("part", "piece"):
         raise StatisticsError("unit", "The unit is 'part' or 'piece'.")

@@ -39,6 +39,8 @@ def tank_spells(
     All arrays have one value a part: names of tank and build (empty where not known), a sortable moment,
     the age as the number of builds before this one (not-a-number where not recorded), and whether the part
     was lost to contamination. A build of age a lasts from a to a + 1.
+
+    Raises :class:`StatisticsError`: ``lengths`` where the columns differ in number.
     """
     names, builds = np.asarray(tank).astype(str), np.asarray(build).astype(str)
     when, old = np.asarray(moment), np.asarray(age, dtype=np.float64)

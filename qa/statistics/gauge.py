@@ -146,6 +146,8 @@ def one_way(groups: list[npt.ArrayLike]) -> OneWay:
     """Between and within groups of repeated values (instruments, inspectors, laboratories).
 
     Values are centred first, so that large offsets cost no digits.
+
+    Raises :class:`StatisticsError`: ``design`` below two groups, or without more values than groups.
     """
     arrays = [np.asarray(group, dtype=np.float64) for group in groups]
     if len(arrays) < 2 or any(len(a) == 0 for a in arrays) or sum(map(len, arrays)) <= len(arrays):
@@ -185,6 +187,9 @@ def nested_study(day_means: list[npt.ArrayLike], day_sds: npt.ArrayLike, *, df_p
 
     ``day_means``: one list of day averages a run; ``day_sds``: every day's standard deviation, each
     with ``df_per_day`` degrees of freedom.
+
+    Raises :class:`StatisticsError`: ``design`` below two runs or two days, or for a day without its
+    spread.
     """
     runs = [np.asarray(run, dtype=np.float64) for run in day_means]
     sds = np.asarray(day_sds, dtype=np.float64)
@@ -204,6 +209,9 @@ def expanded_uncertainty(gauge_spread: float, *, bias: float = 0.0, coverage: fl
     """Expanded uncertainty U of a device: coverage x spread of gauge and uncorrected bias together.
 
     The decision rule of ISO 14253-1 takes U off the tolerance (JCGM 100:2008; coverage 2 for 95 %).
+
+    Raises :class:`StatisticsError`: ``parameters`` for a negative spread or a coverage factor not above
+    0.
     """
     if gauge_spread < 0 or coverage <= 0:
         raise StatisticsError("parameters", "A spread is not negative, and the coverage factor is positive.")

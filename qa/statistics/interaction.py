@@ -80,6 +80,8 @@ def equipment_by_practice(
     ``equipment`` names (n, empty or ``None`` where not recorded), ``followed`` (n: 1 yes, 0 no,
     not-a-number where not recorded), ``lost`` booleans, ``build`` names. A contrast is shown where
     its p, paid for the choice among machines, is at most ``alpha``.
+
+    Raises :class:`StatisticsError`: ``lengths`` where the columns differ in number.
     """
     names = np.array([str(name) if name else "" for name in np.asarray(equipment, dtype=object)])
     kept = np.asarray(followed, dtype=np.float64)

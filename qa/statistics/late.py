@@ -89,6 +89,8 @@ def found_late(
     what a part has cost by that step beyond the step before; a late flaw costs the steps between the
     first point that could have found it and the one that did. Flaws with a step outside ``steps``, or
     found before they began, are left out and counted.
+
+    Raises :class:`StatisticsError`: ``level`` for a confidence outside 0.5 to 1.
     """
     place = {step: index for index, step in enumerate(steps)}
     looks = sorted(place[point] for point in points if point in place)

@@ -73,6 +73,8 @@ def lost_by_place(
 
     All arrays have one value a part; places in millimetres, not-a-number where not recorded. Builds
     that lost none or all of their parts say nothing about place and are left out of the drawing.
+
+    Raises :class:`StatisticsError`: ``lengths`` where the columns differ in number.
     """
     names = np.asarray(printer).astype(str)
     x, y = np.asarray(x_mm, dtype=np.float64), np.asarray(y_mm, dtype=np.float64)
@@ -92,7 +94,7 @@ def lost_by_place(
     use = ((hit > 0) & (hit < size))[codes]
     total = int(bad.sum())
     if hit[(hit > 0) & (hit < size)].sum() < FEWEST_LOST:
-        return _nothing(len(x), total, window, f"{total} lost parts with a place: too few to see a pattern.")
+        return _nothing(len(x), total, window, _no_pattern(total))
     scan = _Scan(names[use], x[use], y[use], window)
     share = (hit / size)[codes][use]
     expected = scan.windows(share)
@@ -244,6 +246,12 @@ def _apart(
 def _words(spot: Spot) -> str:
     place = f"{spot.printer} at {spot.x_mm:.0f}, {spot.y_mm:.0f} mm"
     return f"{place}: {spot.lost} lost, {spot.expected:.1f} expected"
+
+
+def _no_pattern(lost: int) -> str:
+    if lost < FEWEST_LOST:
+        return f"{lost} lost parts with a place: too few to see a pattern."
+    return f"{lost} lost parts with a place, nearly all in builds that were lost whole: no place stands out."
 
 
 def _nothing(n: int, lost: int, window: float, sentence: str) -> Platform:

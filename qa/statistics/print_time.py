@@ -133,7 +133,10 @@ def _telling(columns: dict[str, FloatArray]) -> list[str]:
 def estimate_print_time(
     builds: Sequence[BuildTime], *, layers: float, exposed_cm2: float, level: float = 0.95
 ) -> TimeEstimate:
-    """How long one new build will take, or why the lab's builds cannot tell yet."""
+    """How long one new build will take, or why the lab's builds cannot tell yet.
+
+    Raises :class:`StatisticsError`: what :func:`fit_print_time` raises.
+    """
     model = fit_print_time(builds)
     if model is None:
         return _too_few(len(builds))
@@ -151,7 +154,10 @@ def _too_few(n: int) -> TimeEstimate:
 def predict_print_time(
     model: PrintTimeModel | None, *, layers: float, exposed_cm2: float, level: float = 0.95
 ) -> TimeEstimate:
-    """Predict from a fitted model; outside what its builds cover there is no figure."""
+    """Predict from a fitted model; outside what its builds cover there is no figure.
+
+    Raises :class:`StatisticsError`: ``level`` for a confidence outside 0.5 to 1.
+    """
     check_level(level)
     if model is None:
         return _too_few(0)

@@ -22,7 +22,6 @@ WILSON = Method("Wilson score interval", "Wilson 1927; recommended by Newcombe 1
 CLOPPER_PEARSON = Method("Clopper-Pearson exact interval", "Clopper and Pearson 1934, Biometrika 26:404-413")
 GARWOOD = Method("Exact Poisson interval", "Garwood 1936, Biometrika 28:437-442")
 NEWCOMBE = Method("Newcombe hybrid score interval", "Newcombe 1998, Stat Med 17:873-890, method 10")
-FISHER_MID_P = Method("Fisher's exact test, mid-p", "Lancaster 1961; Hwang and Yang 2001")
 MANTEL_HAENSZEL = Method(
     "Mantel-Haenszel over strata",
     "Mantel and Haenszel 1959; interval Robins, Breslow and Greenland 1986; homogeneity Breslow and Day 1980",
@@ -31,7 +30,10 @@ DESIGN_EFFECT = Method("Design effect from the ANOVA intraclass correlation", "K
 
 
 def normal_quantile(level: float) -> float:
-    """The two-sided normal quantile of a confidence level (1.96 for 0.95)."""
+    """The two-sided normal quantile of a confidence level (1.96 for 0.95).
+
+    Raises :class:`StatisticsError`: ``level`` for a confidence outside 0.5 to 1.
+    """
     check_level(level)
     return float(special.ndtri(0.5 + level / 2.0))
 
@@ -107,6 +109,9 @@ def wilson(
 
     ``z`` overrides the normal quantile (published tables use 1.96). With ``n`` = 0 the rate is
     ``None`` and the interval is 0 to 1.
+
+    Raises :class:`StatisticsError`: ``counts`` for a count below 0 or above n; ``level`` for a confidence
+    outside 0.5 to 1.
     """
     _check_counts(count, n)
     quantile = normal_quantile(level) if z is None else z
@@ -123,7 +128,11 @@ def wilson(
 
 
 def clopper_pearson(count: int, n: int, *, level: float = 0.95) -> Interval:
-    """Exact interval of a proportion."""
+    """Exact interval of a proportion.
+
+    Raises :class:`StatisticsError`: ``counts`` for a count below 0 or above n; ``level`` for a confidence
+    outside 0.5 to 1.
+    """
     _check_counts(count, n)
     check_level(level)
     tail = (1 - level) / 2
@@ -133,7 +142,11 @@ def clopper_pearson(count: int, n: int, *, level: float = 0.95) -> Interval:
 
 
 def poisson_interval(count: int, *, level: float = 0.95) -> Interval:
-    """Exact interval of a Poisson mean; for a count of 0 it is one-sided at half the tail, as published."""
+    """Exact interval of a Poisson mean; for a count of 0 it is one-sided at half the tail, as published.
+
+    Raises :class:`StatisticsError`: ``counts`` for a count below 0; ``level`` for a confidence outside
+    0.5 to 1.
+    """
     _check_counts(count, count)
     check_level(level)
     tail = (1 - level) / 2
@@ -190,13 +203,20 @@ def _log_choose(k: FloatArray, n: int) -> FloatArray:
 
 
 def fisher_exact(table: Sequence[Sequence[int]]) -> float:
-    """Two-sided p of Fisher's exact test: all tables no likelier than the one seen."""
+    """Two-sided p of Fisher's exact test: all tables no likelier than the one seen.
+
+    Raises :class:`StatisticsError`: ``table`` where it holds no counts.
+    """
     p, seen = _hypergeometric(table)
     return min(1.0, float(p[p <= p[seen] * (1 + 1e-9)].sum()))
 
 
 def fisher_mid_p(table: Sequence[Sequence[int]]) -> float:
-    """Two-sided mid-p: tables less likely than the one seen, and half of those as likely."""
+    """Two-sided mid-p of Fisher's exact test: tables less likely than the one seen, and half of those as
+    likely (Lancaster 1961, JASA 56:223-234; Hwang and Yang 2001, Statistica Sinica 11:807-826).
+
+    Raises :class:`StatisticsError` where the table holds no counts.
+    """
     p, seen = _hypergeometric(table)
     ties = np.abs(p - p[seen]) <= p[seen] * 1e-9
     return min(1.0, float(p[(p < p[seen]) & ~ties].sum() + 0.5 * p[ties].sum()))
@@ -207,6 +227,8 @@ def effective_size(lost_by_cluster: npt.ArrayLike, n_by_cluster: npt.ArrayLike) 
 
     The intraclass correlation is the one-way ANOVA estimate for a binary outcome, taken as 0 where
     negative; the design effect is 1 + (sum m^2 / sum m - 1) * correlation for builds of m parts.
+
+    Raises :class:`StatisticsError`: ``counts`` where a build lost more parts than it had.
     """
     lost = np.asarray(lost_by_cluster, dtype=np.float64)
     size = np.asarray(n_by_cluster, dtype=np.float64)
@@ -231,7 +253,10 @@ def effective_size(lost_by_cluster: npt.ArrayLike, n_by_cluster: npt.ArrayLike) 
 
 
 def zero_failure_sample(*, reliability: float, confidence: float) -> int:
-    """Parts that must all be good to show ``reliability`` with ``confidence`` (success-run theorem)."""
+    """Parts that must all be good to show ``reliability`` with ``confidence`` (success-run theorem).
+
+    Raises :class:`StatisticsError`: ``level`` for a share outside 0 to 1.
+    """
     if not (0 < reliability < 1 and 0 < confidence < 1):
         raise StatisticsError("level", "Reliability and confidence lie between 0 and 1.")
     return math.ceil(math.log(1 - confidence) / math.log(reliability) - 1e-12)
@@ -243,6 +268,8 @@ def sample_for_difference(
     """Parts per side to show ``rate_a`` against ``rate_b``; ``None`` where the rates are equal.
 
     Normal approximation with unpooled variance (Fleiss, Levin and Paik 2003, chapter 4).
+
+    Raises :class:`StatisticsError`: ``level`` for a confidence outside 0.5 to 1.
     """
     if rate_a == rate_b:
         return None
@@ -257,6 +284,8 @@ def mantel_haenszel(tables: npt.ArrayLike, *, level: float = 0.95) -> Stratified
 
     ``tables``: shape (strata, 2, 2), rows the two groups, columns lost and not lost. Strata without
     information are left out by their own weights; where none informs a figure it is ``None``.
+
+    Raises :class:`StatisticsError`: ``table`` where no stratum is a two-by-two table of counts.
     """
     t = np.asarray(tables, dtype=np.float64)
     if t.ndim != 3 or t.shape[1:] != (2, 2) or (t < 0).any() or not np.isfinite(t).all():

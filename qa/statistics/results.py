@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+HOPELESS = 10_000  # no lab waits for so many more
+
 
 class StatisticsError(Exception):
     """A refusal with a stable code for programs and a sentence for a person."""
@@ -86,6 +88,17 @@ def rounded(value: float | None, digits: int = 4) -> float | None:
 def finite_or_none(value: float) -> float | None:
     """``value`` as a plain float, or ``None`` where it is not finite."""
     return float(value) if math.isfinite(value) else None
+
+
+def more_words(needed: int, things: str) -> str:
+    """How many more of ``things`` it takes, as precisely as such a forecast is: two figures, rounded up.
+
+    Beyond ``HOPELESS`` the number itself says nothing any more.
+    """
+    if needed > HOPELESS:
+        return f"more than {HOPELESS:,} more {things}"
+    step = 10 ** max(0, len(str(max(1, needed))) - 2)
+    return f"about {-(-needed // step) * step:,} more {things}"
 
 
 def check_level(level: float) -> None:

@@ -123,6 +123,8 @@ def simulate_false_alarms(
 
     ``draw(generator, runs)`` returns standardised points, shape (runs, points), as the chart in use
     would show them in control: its own subgroup sizes, its own limits.
+
+    Raises :class:`StatisticsError`: ``no_points`` for a chart without a point.
     """
     z = draw(np.random.default_rng(seed), runs)
     if z.ndim != 2 or z.shape[1] == 0:

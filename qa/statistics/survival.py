@@ -25,6 +25,7 @@ KAPLAN_MEIER = Method(
 )
 WEIBULL = Method("Weibull fit by maximum likelihood", "NIST/SEMATECH e-Handbook 8.4.1.2")
 LOG_RANK = Method("Log-rank test", "Mantel 1966; Peto and Peto 1972")
+LOG_LOG = "log-log Greenwood"
 FEWEST_EVENTS = 5
 
 
@@ -86,7 +87,11 @@ def survival_curve(
     duration: npt.ArrayLike, event: npt.ArrayLike, *, entry: npt.ArrayLike | None = None, level: float = 0.95
 ) -> SurvivalCurve:
     """Kaplan-Meier of ``duration`` (n, > 0); ``event`` false is censored; ``entry`` is the age when
-    recording of the spell began (0 where from new)."""
+    recording of the spell began (0 where from new).
+
+    Raises :class:`StatisticsError`: ``lengths`` or ``spells`` where the columns do not fit; ``gap`` where
+    no spell was under way between two others.
+    """
     t, seen, start = _spells(duration, event, entry)
     with _quiet():
         from lifelines import KaplanMeierFitter
@@ -109,8 +114,12 @@ def survival_curve(
     error = curve * np.sqrt(sums)
     below = np.flatnonzero(curve <= 0.5)
     median = float(at[below[0]]) if len(below) else None
+    # Where nothing survives, the log-log interval is not defined: no bound, not a certain zero.
     intervals = tuple(
-        Interval(finite_or_none(low), finite_or_none(high), level, "log-log Greenwood") for low, high in ends
+        Interval(None, None, level, LOG_LOG)
+        if share <= 0
+        else Interval(finite_or_none(low), finite_or_none(high), level, LOG_LOG)
+        for share, (low, high) in zip(curve, ends, strict=True)
     )
     events = int(seen.sum())
     half = f"half last {median:g} or longer" if median is not None else "more than half last longer than seen"
@@ -171,7 +180,10 @@ def weibull_fit(
 def log_rank(
     duration_a: npt.ArrayLike, event_a: npt.ArrayLike, duration_b: npt.ArrayLike, event_b: npt.ArrayLike
 ) -> LogRank:
-    """Do two groups of spells last differently?"""
+    """Do two groups of spells last differently?
+
+    Raises :class:`StatisticsError`: ``lengths`` or ``spells`` where the columns do not fit.
+    """
     a, seen_a, _ = _spells(duration_a, event_a, None)
     b, seen_b, _ = _spells(duration_b, event_b, None)
     n, events = len(a) + len(b), int(seen_a.sum() + seen_b.sum())

@@ -170,6 +170,8 @@ def fit_hazard(age: npt.ArrayLike, lost: npt.ArrayLike, build: npt.ArrayLike, *,
     """Chance of contamination against one ``kind`` of age (n, not-a-number where not recorded).
 
     ``None`` where the age hardly varies or too little was lost to fit anything.
+
+    Raises :class:`StatisticsError`: ``lengths`` where ages, outcomes and builds differ in number.
     """
     a, bad = np.asarray(age, dtype=np.float64), np.asarray(lost, dtype=np.float64)
     labels = np.asarray(build)
@@ -231,6 +233,9 @@ def filter_after_builds(expected_lost: npt.ArrayLike, *, cost_filter: float, cos
 
     ``expected_lost``: m(1), m(2), ... parts lost in the first, second, ... build after filtering.
     ``None`` where it is not reached within them.
+
+    Raises :class:`StatisticsError`: ``costs`` where a lost part costs nothing, or filtering less than
+    nothing.
     """
     m = np.asarray(expected_lost, dtype=np.float64)
     ratio = _cost_ratio(cost_filter, cost_lost)
@@ -255,6 +260,9 @@ def filter_after_age(
     With ``failure_hazard`` (failed builds per unit age, each of which forces filtering at an extra
     ``cost_failed_build``), c = cost_lost x loss_rate + cost_failed_build x hazard and S the survival to
     it, T solves c(T) int S - int c S = cost_filter. Without, S = 1. ``None`` where not reached.
+
+    Raises :class:`StatisticsError`: ``costs`` where a lost part costs nothing, or filtering less than
+    nothing.
     """
     if oldest <= 0:
         return None
@@ -303,6 +311,9 @@ def best_filter(
 
     By builds where the age counts builds, else in the age's own unit with ``builds_per_unit``. An end
     is ``None`` where it lies beyond the ages seen.
+
+    Raises :class:`StatisticsError`: ``costs`` where a lost part costs nothing, or filtering less than
+    nothing.
     """
 
     def solve(curve: Curve, beta: FloatArray) -> float | None:
@@ -357,6 +368,9 @@ def costs_of_intervals(
 
     (cost_filter + cost_lost x parts lost since filtering) / interval: the long-run cost rate of
     periodic renewal (Barlow and Hunter 1960), over the ages seen alone.
+
+    Raises :class:`StatisticsError`: ``costs`` where a lost part costs nothing, or filtering less than
+    nothing.
     """
     _cost_ratio(cost_filter, cost_lost)
     by_build = hazard.age == "builds"
@@ -415,6 +429,9 @@ def judge_tanks(
     ``ages``: by kind (``days``, ``builds``, ``layers``, ``ml``) one value a part. ``contaminated``:
     parts lost to contamination. ``current``: by tank, its age of each kind at its next build. The kind
     that says most (smallest p) is reported and its p pays for the choice.
+
+    Raises :class:`StatisticsError`: ``lengths`` where the columns differ in number; ``costs`` for costs
+    out of range.
     """
     bad, labels = np.asarray(contaminated, dtype=np.float64), np.asarray(build).astype(str)
     n, lost = len(bad), int(bad.sum())

@@ -142,6 +142,13 @@ def test_weibull_with_censoring() -> None:
     assert fit.log_likelihood == pytest.approx(-75.13462, abs=1e-4)
     assert fit.shape_error == pytest.approx(0.5022, abs=1e-3)
     assert fit.scale_error == pytest.approx(124.91, abs=0.5)
+    # the normal interval of the handbook's method: the estimate and 1.96 standard errors on either side
+    for estimate, error, interval in (
+        (fit.shape, fit.shape_error, fit.shape_interval),
+        (fit.scale, fit.scale_error, fit.scale_interval),
+    ):
+        assert interval.low == pytest.approx(estimate - 1.96 * error, rel=1e-3)
+        assert interval.high == pytest.approx(estimate + 1.96 * error, rel=1e-3)
 
 
 def test_weibull_of_complete_lifetimes() -> None:

@@ -27,7 +27,8 @@ from qa.statistics.gauge import crossed_study, expanded_uncertainty
 from qa.statistics.interaction import equipment_by_practice
 from qa.statistics.late import Flaw, found_late
 from qa.statistics.platform import lost_by_place
-from qa.statistics.results import StatisticsError, Verdict
+from qa.statistics.proportions import sample_for_difference
+from qa.statistics.results import StatisticsError, Verdict, more_words
 from qa.statistics.survival import log_rank, survival_curve, weibull_fit
 from qa.statistics.tanks import (
     best_filter,
@@ -37,6 +38,42 @@ from qa.statistics.tanks import (
     fit_hazard,
     judge_tanks,
 )
+
+
+def test_how_many_more_is_said_in_two_figures_and_not_beyond_hope() -> None:
+    said = [more_words(n, "parts") for n in (1, 29, 352, 1409, 10_000, 15_168)]
+    assert said == [
+        "about 1 more parts",
+        "about 29 more parts",
+        "about 360 more parts",
+        "about 1,500 more parts",
+        "about 10,000 more parts",
+        "more than 10,000 more parts",
+    ]
+
+
+def test_an_action_names_the_saving_that_more_parts_would_tell() -> None:
+    """Reckoned for the saving seen where it is more than was hoped for: fewer parts tell more."""
+    # Builds of 5 that lose 1 before, and one in three of them after; a saving of some 13 of 100.
+    lost = np.r_[np.tile([1, 0, 0, 0, 0], 30), np.tile([1] + [0] * 14, 2)].astype(bool)
+    build = np.arange(len(lost)) // 5
+    day = np.r_[np.arange(150) * 0.1, 100 + np.arange(30) * 0.1]
+    found = judge_action(day, lost, build, action_day=50.0, hoped_per_100=1.0)
+    assert found.verdict is Verdict.UNKNOWN and found.saved_per_100 is not None
+    modest = sample_for_difference(0.2, 0.19)
+    assert found.parts_needed is not None and modest is not None and found.parts_needed < modest / 10
+    assert f"A saving of {found.saved_per_100:.1f} would take" in found.sentence
+
+
+def test_where_every_part_is_lost_no_place_is_said_to_be_too_few() -> None:
+    x = np.tile([0.0, 20.0, 40.0], 20)
+    found = lost_by_place(["P"] * 60, x, x, [True] * 60, np.arange(60) // 3)
+    assert found.verdict is Verdict.UNKNOWN and "no place stands out" in found.sentence
+
+
+def test_a_curve_that_reaches_nothing_claims_no_certainty() -> None:
+    curve = survival_curve([1.0, 2.0, 3.0], [True, True, True])
+    assert curve.survival[-1] == 0 and curve.intervals[-1].as_json() == [None, None]
 
 
 def test_filter_interval_by_builds_follows_the_rule() -> None:
@@ -277,7 +314,7 @@ def test_a_difference_of_costs_covers_the_truth_with_few_builds() -> None:
 def test_a_difference_of_costs_that_cannot_be_told_is_a_sentence() -> None:
     way = ([2.0] * 4, [True] * 4, [1, 1, 2, 2])
     assert "1 more" in compare_cost(way, way).sentence
-    assert "No costs are known" in compare_cost(way, ([math.nan], [True], [1])).sentence
+    assert "What an attempt costs is not known" in compare_cost(way, ([math.nan], [True], [1])).sentence
     assert compare_cost(([], [], []), ([], [], [])).difference is None
     three = ([2.0] * 6, [True] * 6, [1, 1, 2, 2, 3, 3])
     assert compare_cost(three, three).verdict is Verdict.UNKNOWN
@@ -287,7 +324,7 @@ def test_cost_per_good_part_sums_every_attempt() -> None:
     found = cost_per_good_part([2.0, 2.0, 2.0, math.nan], [True, True, False, True], ["A", "A", "B", "B"])
     assert found.cost == 3.0 and found.without_cost == 1
     assert cost_per_good_part([1.0], [False], ["A"]).cost is None
-    assert cost_per_good_part([], [], []).sentence == "No costs are known."
+    assert cost_per_good_part([], [], []).sentence == "What an attempt costs is not known."
     assert attempts_per_good(0.8) == 1.25
 
 

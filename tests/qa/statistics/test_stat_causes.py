@@ -14,7 +14,7 @@ from scipy import special
 from qa.statistics.causes import Causes, false_discovery, find_causes, loss_of
 from qa.statistics.factors import find_factors
 from qa.statistics.logit import fit_logit
-from qa.statistics.results import StatisticsError, Verdict
+from qa.statistics.results import StatisticsError, Verdict, more_words
 
 
 def analyse(frame: pd.DataFrame, **options: float) -> Causes:
@@ -238,7 +238,7 @@ def test_what_cannot_be_told_yet_says_how_many_more() -> None:
     assert asked
     for row in asked:
         assert row.parts_needed is not None and row.parts_needed > 0
-        assert f"about {row.parts_needed} more parts would tell" in row.sentence
+        assert f"{more_words(row.parts_needed, 'parts')} would tell" in row.sentence
 
 
 def test_a_stronger_pointer_needs_fewer_more_parts() -> None:
