@@ -1,4 +1,4 @@
-"""What control charts are drawn from: limits, their middle, marks that tell a signal by shape and size."""
+"""What control charts share: limits, their middle, marks that tell a signal, words for rules and alarms."""
 
 from __future__ import annotations
 
@@ -6,6 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from labtrack.charts import SERIES
+from qa.statistics.charts import Chart as ControlChart
+from qa.statistics.run_rules import RUN_RULES, Rule
+
+SIGNALS = f"Signals: {Rule.BEYOND}; {Rule.EIGHT} ({RUN_RULES.source})."
 
 
 def limit_line(
@@ -32,3 +36,12 @@ def signal_markers(signals: Sequence[bool], *, size: int = 8) -> dict[str, Any]:
         "symbol": ["diamond" if signal else "circle" for signal in signals],
         "color": SERIES[0],
     }
+
+
+def alarm_words(chart: ControlChart) -> str:
+    """How often so long a chart signals although nothing changed."""
+    if chart.false_alarms is None:
+        return ""
+    return (
+        f"With nothing changed, {100 * chart.false_alarms.per_chart:.0f} of 100 such charts signal somewhere."
+    )

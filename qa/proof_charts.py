@@ -12,20 +12,17 @@ from django.utils import timezone
 from labtrack.charts import SERIES, Chart
 from production.models import Printer
 from qa.choices import Side
-from qa.control_lines import limit_line, signal_markers
+from qa.control_lines import SIGNALS, limit_line, signal_markers
 from qa.models import MorningProof, ProofValue
 from qa.statistics.capability import performance
+from qa.statistics.charts import INDIVIDUALS, individuals_chart
 from qa.statistics.charts import Chart as Judged
-from qa.statistics.charts import individuals_chart
 from qa.statistics.drift import ewma_chart
 from qa.statistics.results import StatisticsError, Verdict
 
 Point = tuple[float, float, float, float]  # value, lower limit, centre, upper limit
 
-METHOD = (
-    "Individuals and moving range chart (ISO 7870-2). Signals: one point beyond the limits; eight in a row "
-    "on one side."
-)
+METHOD = f"{INDIVIDUALS.name} ({INDIVIDUALS.source}). {SIGNALS}"
 
 
 @dataclass(frozen=True)

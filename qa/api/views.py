@@ -17,7 +17,7 @@ from labtrack.errors import NotFound
 from production.models import Part
 from qa.api import serializers as shapes
 from qa.choices import CheckState, EvidenceUnit, Measure
-from qa.evidence_pages.shared import without_names
+from qa.evidence_pages.words import without_names
 from qa.models import Inspection
 from qa.queries.inspections import find_mark, inspections_of
 from qa.queries.tally import DEFAULT_DAYS, Range, TallyView, read_tally
@@ -25,7 +25,7 @@ from qa.queries.trend_names import trend_names
 from qa.services.analyses import Analysed, analysed
 from qa.services.inspections import Look, record_inspections
 from qa.trend_charts import BUILDERS
-from qa.trend_charts.shared import Trend
+from qa.trend_charts.trend import Trend
 
 
 class InspectionListView(ApiView):

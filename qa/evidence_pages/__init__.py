@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from qa.evidence_pages.asking import Asking, Section
 from qa.evidence_pages.causes import causes
 from qa.evidence_pages.cost import cost
 from qa.evidence_pages.late import late
 from qa.evidence_pages.platform import platform
-from qa.evidence_pages.shared import Asking, Section
 from qa.evidence_pages.tanks import tanks
 
 # By the name of the page.

@@ -5,18 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
-from qa.evidence_pages.shared import (
-    Asking,
-    Section,
-    cause_records,
-    contrast_words,
-    factor_words,
-    rate_bars,
-    rate_cells,
-    told,
-)
+from qa.evidence_pages.addresses import cause_records
+from qa.evidence_pages.asking import Asking, Section
+from qa.evidence_pages.rates import rate_bars, rate_cells
+from qa.evidence_pages.words import contrast_words, factor_words, reason_words, told, upper_first
 from qa.statistics.causes import FALSE_DISCOVERY, STANDARDISED, suspected
 from qa.statistics.interaction import CELLS
+from qa.statistics.results import rounded
 from qa.statistics.shares import SHAPLEY
 
 MOST_BARS = 20
@@ -81,7 +76,7 @@ def _ranked(asking: Asking) -> Section:
                 "saved per 100",
                 "95 % from",
                 "95 % to",
-                "a month",
+                f"{asking.currency} a month" if asking.currency else "money a month",
                 "95 % from ",
                 "95 % to ",
                 "cannot be told apart from",
@@ -95,7 +90,7 @@ def _ranked(asking: Asking) -> Section:
                 f"{asking.result['builds']} builds. A filled mark "
                 "is shown, an open one cannot be told yet. "
                 + (
-                    f"A month: in {asking.currency}."
+                    ""
                     if asking.result["cost_per_lost_part"] is not None and asking.currency
                     else "A month has no money in it until it is said what a lost part costs."
                 )
@@ -111,12 +106,8 @@ def _cause_row(asking: Asking, row: dict[str, Any], more: dict[str, Any]) -> lis
         Cell(words, url) if url else words,
         row["group"],
         row["n_level"],
-        row["saved_per_100"],
-        row["ci95"][0],
-        row["ci95"][1],
-        row["money_per_month"],
-        money[0],
-        money[1],
+        *(rounded(value, 1) for value in (row["saved_per_100"], *row["ci95"])),
+        *(rounded(value, 0) for value in (row["money_per_month"], *money)),
         _words(row["inseparable_from"], asking),
         _words(more.get("adjusted_for", []), asking),
         _told(asking, row),
@@ -222,7 +213,13 @@ def _left_out(asking: Asking) -> Section:
             title="Not examined",
             figure={"data": [], "layout": {}},
             columns=("factor", "why"),
-            rows=[[factor_words(one["factor"], asking.names), one["reason"]] for one in left],
+            rows=[
+                [
+                    upper_first(factor_words(one["factor"], asking.names)),
+                    reason_words(one["factor"], one["reason"]),
+                ]
+                for one in left
+            ],
             csv_url=asking.csv_url("not-examined"),
         )
         if left

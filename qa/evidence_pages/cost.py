@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from labtrack.charts import SERIES, Chart
-from qa.evidence_pages.shared import Asking, Section
+from qa.evidence_pages.asking import Asking, Section
 from qa.statistics.cost import HOW_MANY, PER_GOOD_PART
-from qa.trend_charts.shared import CANNOT_TELL
+from qa.trend_charts.trend import CANNOT_TELL
 
 
 def cost(asking: Asking) -> list[Section]:

@@ -5,15 +5,17 @@ from __future__ import annotations
 from typing import Any
 
 from labtrack.charts import Chart
-from qa.evidence_pages.shared import Asking, Section, rate_bars, rate_cells
+from qa.evidence_pages.asking import Asking, Section
+from qa.evidence_pages.rates import rate_bars, rate_cells
 from qa.statistics.late import LATE
-from qa.trend_charts.shared import CANNOT_TELL
+from qa.trend_charts.trend import CANNOT_TELL
 
 BY = (
     ("by_point", "late-points", "Which inspection lets most through?", "inspection at"),
     ("by_colour", "late-colours", "Does a colour hide flaws?", "colour"),
     ("by_translucency", "late-translucency", "Does clear material hide flaws?", "translucency"),
 )
+FEWEST_FLAWS = 5  # a group of fewer says nothing for or against another
 METHOD = (
     f"{LATE.name} ({LATE.source}). A flaw is late at an inspection where it was there to "
     "be seen and was found "
@@ -71,7 +73,7 @@ def _shares(asking: Asking, name: str, chart: str, question: str, head: str) -> 
     money = f"cost, {asking.currency}" if asking.currency else "cost"
     return Section(
         question=question,
-        sentence=_sentence(rows),
+        sentence=late_sentence(rows),
         method=METHOD,
         chart=Chart(
             name=chart,
@@ -86,24 +88,26 @@ def _shares(asking: Asking, name: str, chart: str, question: str, head: str) -> 
             columns=(head, "flaws, n", "found late", "per 100", "95 % from", "95 % to", money),
             rows=[[row["name"], row["n"], row["count"], *rate_cells(row), row["cost"]] for row in rows],
             csv_url=asking.csv_url(chart),
-            note="" if any(row["cost"] is not None for row in rows) else
-            "No cost: say on the page Cost what one more step on a bad part costs.",
+            note="No cost: say on the page Cost what one more step on a bad part costs."
+            if rows and all(row["cost"] is None for row in rows) else "",
         ),
     )  # fmt: skip
 
 
-def _sentence(rows: list[dict[str, Any]]) -> str:
+def late_sentence(rows: list[dict[str, Any]]) -> str:
     """The highest share where its interval lies above every other's highest; else that it cannot be told."""
-    known = [row for row in rows if row["n"]]
-    if not known:
+    if not any(row["n"] for row in rows):
         return f"{CANNOT_TELL.capitalize()}: no flaw is recorded with it."
+    known = [row for row in rows if row["n"] >= FEWEST_FLAWS] or [max(rows, key=lambda row: row["n"])]
+    few = [row["name"] for row in rows if row["n"] > 0 and row not in known]
+    beside = f" Too few flaws to compare: {', '.join(few)}." if few else ""
     worst = max(known, key=lambda row: row["rate"] or 0.0)
     low, high = (100 * end for end in worst["ci95"])
     figures = (
         f"{worst['name']}: {worst['count']} of {worst['n']} found late (95 % {low:.0f} to {high:.0f} of 100)"
     )
     if len(known) > 1 and all(row is worst or row["ci95"][1] < worst["ci95"][0] for row in known):
-        return f"Most slip through at {figures}."
+        return f"Most slip through at {figures}.{beside}"
     if len(known) == 1:
-        return f"{figures}. There is nothing to compare it with."
-    return f"{CANNOT_TELL.capitalize()} which is worst: the intervals overlap. Highest is {figures}."
+        return f"{figures}. There is nothing to compare it with.{beside}"
+    return f"{CANNOT_TELL.capitalize()} which is worst: the intervals overlap. Highest is {figures}.{beside}"

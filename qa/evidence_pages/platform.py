@@ -5,13 +5,20 @@ from __future__ import annotations
 from typing import Any
 
 from labtrack.charts import SERIES, Chart
-from qa.evidence_pages.shared import Asking, Section
+from qa.evidence_pages.asking import Asking, Section
+from qa.evidence_pages.rates import rate_cells
 from qa.statistics.platform import SCAN
-from qa.trend_charts.shared import CANNOT_TELL
+from qa.statistics.proportions import wilson
+from qa.trend_charts.trend import CANNOT_TELL
+
+DARKEST = 20.0  # lost per 100 that are drawn darkest, at least: small differences must not look large
+FEWEST_SHADED = 10  # parts of a cell, for its rate to count there
 
 
 def platform(asking: Asking) -> list[Section]:
-    return [_spots(asking), *(_printer(asking, index, one) for index, one in enumerate(_printers(asking)))]
+    printers = _printers(asking)
+    worst = _worst(printers)
+    return [_spots(asking), *(_printer(asking, index, one, worst) for index, one in enumerate(printers))]
 
 
 def _printers(asking: Asking) -> list[dict[str, Any]]:
@@ -56,7 +63,15 @@ def _spots(asking: Asking) -> Section:
     )  # fmt: skip
 
 
-def _printer(asking: Asking, index: int, one: dict[str, Any]) -> Section:
+def _worst(printers: list[dict[str, Any]]) -> float:
+    """The darkest shade's rate per 100, the same on every platform, so that shades can be compared."""
+    rates: list[float] = [
+        100 * lost / n for one in printers for _, _, n, lost in one["cells"] if n >= FEWEST_SHADED
+    ]
+    return max([DARKEST, *rates])
+
+
+def _printer(asking: Asking, index: int, one: dict[str, Any], worst: float) -> Section:
     cells = one["cells"]
     n, lost = sum(cell[2] for cell in cells), sum(cell[3] for cell in cells)
     spots = [spot for spot in asking.report["platform"]["spots"] if spot["printer"] == one["printer"]]
@@ -77,6 +92,7 @@ def _printer(asking: Asking, index: int, one: dict[str, Any]) -> Section:
                     "color": [100 * cell[3] / cell[2] for cell in cells],
                     "colorscale": [[0, "--band"], [1, "--above-far"]],
                     "cmin": 0,
+                    "cmax": worst,
                     "showscale": True,
                     "colorbar": {"title": {"text": "lost per 100"}},
                     "line": {"width": 1, "color": "--rule-strong"},
@@ -107,13 +123,19 @@ def _printer(asking: Asking, index: int, one: dict[str, Any]) -> Section:
     return Section(
         question=f"Platform of {one['printer']}",
         sentence=f"{lost} of {n} {asking.things} with a place were lost. {words}",
-        method=f"Counts by cells of {one['cell_mm']:g} mm; a cell alone says little.",
+        method=f"Counts by cells of {one['cell_mm']:g} mm, with Wilson intervals; a cell alone says little.",
         chart=Chart(
             name=f"platform-{index + 1}",
             title=f"Lost by place, {one['printer']}",
             figure=figure,
-            columns=("x in mm", "y in mm", "n", "lost"),
-            rows=cells,
+            columns=("x in mm", "y in mm", "n", "lost", "per 100", "95 % from", "95 % to"),
+            rows=[[x, y, n, lost, *_per_100(n, lost)] for x, y, n, lost in cells],
             csv_url=asking.csv_url(f"platform-{index + 1}"),
         ),
     )
+
+
+def _per_100(n: int, lost: int) -> list[float | None]:
+    """per 100, 95 % from, 95 % to."""
+    share = wilson(lost, n)
+    return rate_cells({"rate": share.rate, "ci95": share.interval.as_json()})

@@ -5,20 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
-from qa.evidence_pages.shared import (
-    Asking,
-    Section,
-    cause_records,
-    interval_words,
-    per_100,
-    rate_bars,
-    rate_cells,
-    told,
-)
+from qa.evidence_pages.addresses import cause_records
+from qa.evidence_pages.asking import Asking, Section
+from qa.evidence_pages.rates import per_100, rate_bars, rate_cells
+from qa.evidence_pages.words import filter_words, interval_words, told
 from qa.statistics.binned import BINNED
 from qa.statistics.survival import KAPLAN_MEIER
 from qa.statistics.tanks import FILTER, HAZARD
-from qa.trend_charts.shared import CANNOT_TELL, LEGEND_ABOVE
+from qa.trend_charts.trend import CANNOT_TELL, LEGEND_ABOVE
 
 
 def tanks(asking: Asking) -> list[Section]:
@@ -56,6 +50,7 @@ def _hazard(asking: Asking) -> Section:
     return Section(
         question="When does a tank go bad?",
         sentence=more["sentence"]
+        + _young_and_old(kind, asking)
         + (f" {verdict[0].upper()}{verdict[1:]}." if verdict.startswith(CANNOT_TELL + ":") else ""),
         method=(
             f"{BINNED.name} ({BINNED.source}). {HAZARD.name} ({HAZARD.source}). All builds count, not only "
@@ -78,6 +73,17 @@ def _hazard(asking: Asking) -> Section:
             note=f"Counted: {more['counted']}. n = {more['n']}. Odds of loss {others}." if others else "",
         ),
     )
+
+
+def _young_and_old(kind: dict[str, Any] | None, asking: Asking) -> str:
+    """Odds in words that need no statistics: the fitted loss of the youngest and the oldest tank seen."""
+    if kind is None:
+        return ""
+    ends = [
+        f"{per_100(share):.1f} of 100 ({per_100(low):.1f} to {per_100(high):.1f}) at {age:g} {kind['age']}"
+        for age, share, low, high in (kind["curve"][0], kind["curve"][-1])
+    ]
+    return f" Of {asking.things} that is {ends[0]}, and {ends[1]}, the oldest seen."
 
 
 def _first(asking: Asking) -> Section:
@@ -133,6 +139,7 @@ def _first(asking: Asking) -> Section:
 def _filter(asking: Asking) -> Section:
     found, more = asking.report["tanks"], asking.result["tanks"]
     costs, unit = more["interval_costs"], found["age"] or "age"
+    by = f"number of {unit}" if found["age"] else "age"
     every = [row[0] for row in costs]
     lines = [
         {
@@ -172,7 +179,7 @@ def _filter(asking: Asking) -> Section:
         ),
         chart=Chart(
             name="filter-costs",
-            title=f"What filtering costs, by the number of {unit} it is done after",
+            title=f"What filtering costs, by the {by} it is done at",
             figure={
                 "data": lines if costs else [],
                 "layout": {
@@ -201,7 +208,7 @@ def _filter_sentence(asking: Asking) -> str:
     found, more = asking.report["tanks"], asking.result["tanks"]
     unit = found["age"] or ""
     now = (
-        f" Today tanks are filtered after {more['now_every']:g} {unit}, half of them sooner."
+        f" Today half of the fillings are filtered by {more['now_every']:g} {unit}."
         if more["now_every"]
         else ""
     )
@@ -212,13 +219,11 @@ def _filter_sentence(asking: Asking) -> str:
             "Say on the page Cost what filtering a tank and a lost part cost; then the best interval is told "
             f"here.{now}"
         )
-    low, high = found["filter_ci95"] or [None, None]
-    ends = [("beyond what was seen" if end is None else f"{end:g}") for end in (low, high)]
-    return f"{more['filter_sentence']} Interval: {ends[0]} to {ends[1]} {unit}.{now}{_change(asking)}"
+    return f"{filter_words(asking)}{now}{_change(asking)}"
 
 
 def _change(asking: Asking) -> str:
-    """What going from today's interval to the best one saves."""
+    """What filtering costs at today's interval and at the best one."""
     found, more = asking.report["tanks"], asking.result["tanks"]
     costs, best, now = more["interval_costs"], found["filter_every"], more["now_every"]
     if not costs or best is None or not now:
@@ -229,7 +234,10 @@ def _change(asking: Asking) -> str:
     }
     saved = at["now"][1] - at["best"][1]
     unit = {"days": "a day", "builds": "a build"}.get(found["age"], "for each")
-    return f" Changing it saves about {saved:.2f} {asking.currency} {unit} and tank." if saved > 0 else ""
+    if saved <= 0:
+        return ""
+    costs_at = [f"{row[1]:.2f} {asking.currency} ({row[2]:.2f} to {row[3]:.2f})" for row in at.values()]
+    return f" With the parts lost, that costs {costs_at[0]} {unit} and tank; today it is {costs_at[1]}."
 
 
 def _next(asking: Asking) -> Section:

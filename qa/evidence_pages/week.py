@@ -9,17 +9,13 @@ from urllib.parse import urlencode
 from django.urls import reverse
 from django.utils import timezone
 
-from qa.evidence_pages.shared import (
-    Asking,
-    cause_records,
-    contrast_words,
-    factor_words,
-    interval_words,
-    per_100,
-    per_month,
-)
+from qa.evidence_pages.addresses import cause_records
+from qa.evidence_pages.asking import Asking
+from qa.evidence_pages.rates import per_100, per_month
+from qa.evidence_pages.words import contrast_words, factor_words, filter_words, interval_words
 from qa.models import Action
 from qa.statistics.causes import MOST_PUT_FORWARD
+from qa.statistics.results import more_words
 
 AGE_FACTORS = {
     "days": "days_since_filter",
@@ -86,6 +82,8 @@ def _suspect(asking: Asking, cause: dict[str, Any], open_actions: list[Action]) 
     parts = "" if months is None else (
         f"{months[0]:.1f} {asking.things} a month ({interval_words(months[1], months[2])})"
     )  # fmt: skip
+    if cause["factor"] in AGE_FACTORS.values() and (when := filter_words(asking)):
+        evidence = f"{evidence} {when}"
     return Suspect(
         title=title,
         evidence=evidence,
@@ -128,12 +126,12 @@ def _tank(asking: Asking, open_actions: list[Action]) -> Suspect | None:
     return Suspect(
         title=f"Tanks go bad with age ({found['age']} since filtering)",
         evidence=evidence,
-        parts=more["filter_sentence"],
+        parts=filter_words(asking),
         money="",
         together="",
         records_url="",
         page_url=f"{reverse('qa:tanks')}?{asking.query}",
-        action_url=_action_url(asking, factor, "Filter tanks sooner", evidence, 1.0),
+        action_url=_action_url(asking, factor, "Tanks go bad with age", evidence, 1.0),
         action=next((one for one in open_actions if one.factor in AGE_FACTORS.values()), None),
     )
 
@@ -152,14 +150,19 @@ def _quiet(asking: Asking) -> str:
     """Nothing to say is an answer; with what it would take to say more."""
     if not asking.report["parts"]:
         return f"No {asking.things} with a settled outcome yet, so there is nothing to say."
+    if asking.report["lost"] == asking.report["parts"]:
+        return (
+            f"{asking.result['sentence']} What is wrong is wrong for all of them: look at what they share, "
+            "the machine, the resin and the settings, before anything else is made."
+        )
     waiting = [c for c in asking.report["causes"] if c["parts_needed"] and c["saved_per_100"] > 0]
     if not waiting:
         return f"Nothing stands out. {asking.result['sentence']}"
     nearest = min(waiting, key=lambda cause: cause["parts_needed"])
     return (
         f"Nothing stands out. {asking.result['sentence']} Nearest to being told: "
-        f"{contrast_words(nearest, asking.names)}; about {nearest['parts_needed']} more "
-        f"{asking.things} would tell."
+        f"{contrast_words(nearest, asking.names)}; {more_words(nearest['parts_needed'], asking.things)} "
+        "would tell."
     )
 
 

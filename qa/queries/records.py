@@ -12,13 +12,12 @@ from django.db.models.fields.json import KeyTextTransform
 from django.db.models.functions import Cast
 
 from labtrack.errors import NotFound
-from production.choices import NOT_RECORDED, NOT_RECORDED_LABEL, AnswerStatus, Step
-from qa.choices import EvidenceUnit, Measure
+from production.choices import NOT_RECORDED, NOT_RECORDED_LABEL, AnswerStatus
+from qa.choices import COLUMN_AXES, STEP_AXIS, EvidenceUnit, Measure
 from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
 from qa.queries.published import counts
 from qa.queries.tally import Range
-from qa.services.tally import COLUMN_AXES, STEP_AXIS
-from qa.trend_charts.shared import Names
+from qa.queries.trend_names import Names
 
 _AGES = {"tank-days": "days_since_filter", "tank-builds": "builds_since_filter"}
 # Columns of the rows that a suspected cause may be found by, and those found by a range of them.
@@ -64,19 +63,24 @@ class RecordsAsked:
             return f"“{names.items.get(code, code)}”: {_status_words(self.level, self.high)}"
         if self.axis == "defect":
             kind, origin, _ = [*self.level.split("|"), "", ""][:3]
-            step = Step(origin).label.lower() if origin in Step.values else origin
-            return f"{names.kinds.get(kind, kind)}, from {step}"
+            return names.flaw(f"{kind}|{origin}")
         if self.axis == "week":
             return f"the week from {self.level}"
         if self.axis in _RANGES:
             name = self.axis.replace("_", " ")
-            ends = (f"from {self.level}" if self.level else "", f"up to {self.high}" if self.high else "")
+            low, high = (_short(end) for end in (self.level, self.high))
+            ends = (f"from {low}" if low else "", f"up to {high}" if high else "")
             return f"{name} {' '.join(end for end in ends if end)}"
         if self.axis in _PLAIN or self.axis in _YES_NO:
             return f"{self.axis.replace('_', ' ')}: {self.level}"
         if self.axis in _COLUMN_WORDS:
             return f"{_COLUMN_WORDS[self.axis]} {self.level}"
         return "everything"
+
+
+def _short(number: str) -> str:
+    """An end of a range with no more digits than anybody reads."""
+    return f"{round(_number(number), 1):g}" if number else ""
 
 
 def _status_words(level: str, high: str) -> str:

@@ -2,9 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+from production.choices import Step
 from production.models import InstructionItem
 from qa.models import DefectKind
-from qa.trend_charts.shared import Names
+
+
+@dataclass(frozen=True)
+class Names:
+    """Words for codes: questions of the work instructions and kinds of defects."""
+
+    items: dict[str, str]
+    kinds: dict[str, str]
+
+    def flaw(self, kept: str) -> str:
+        """``kind|origin|found``, as a row of the evidence keeps a defect, in words."""
+        kind, origin, found = [*kept.split("|"), "", ""][:3]
+        words = [self.kinds.get(kind, kind)]
+        words += [f"from {step_words(origin)}"] if origin else []
+        words += [f"found at {step_words(found)}"] if found else []
+        return ", ".join(words)
+
+
+def step_words(step: str) -> str:
+    """A step as people say it; one that is not the lab's own as it was written."""
+    return str(Step(step).label).lower() if step in Step.values else step.replace("-", " ")
 
 
 def trend_names() -> Names:

@@ -17,6 +17,7 @@ from labtrack.errors import Conflict, NotFound, Refused
 from labtrack.usecase import use_case
 from qa.choices import EvidenceUnit
 from qa.models import Action
+from qa.services.analyses import analysed
 
 
 def open_action(
@@ -84,9 +85,20 @@ def open_action(
     )
 
 
-def close_action(*, actor: Actor, action_id: int, note: str, effect: dict[str, Any] | None) -> Action:
-    """Close an action, keeping how its effect was judged at that time."""
+def effect_of(*, actor: Actor, action: Action) -> dict[str, Any] | None:
+    """How the latest analysis judges an open action; what was kept of a closed one. None: not judged yet."""
+    if action.closed_at is not None:
+        return action.effect
+    found = analysed(actor=actor, unit=EvidenceUnit(action.unit))
+    effects: dict[str, Any] = found.result["actions"] if found.result else {}
+    return effects.get(str(action.pk))
+
+
+def close_action(*, actor: Actor, action_id: int, note: str) -> Action:
+    """Close an action, keeping how its effect is judged at that time."""
     actor.require(Capability.IMPROVE)
+    seen = Action.objects.filter(pk=action_id).first()
+    effect = effect_of(actor=actor, action=seen) if seen else None
     with use_case():
         action = Action.objects.select_for_update().filter(pk=action_id).first()
         if action is None:

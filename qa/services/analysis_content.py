@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -58,7 +59,7 @@ def content(
     rows = _mature(frame)
     return {
         "report": found.as_json(),
-        "sentence": found.causes.sentence,
+        "sentence": _in_words(found.causes.sentence, asked.unit),
         "builds": found.causes.builds,
         "first_day": _day(rows, "min"),
         "last_day": _day(rows, "max"),
@@ -68,12 +69,17 @@ def content(
         "causes": _causes(found),
         "interaction": _interaction(found),
         "split": found.split.sentence,
-        "tanks": _tanks(found, rows) | {"first": _first_loss(rows, contamination)},
+        "tanks": _tanks(found, rows, asked.unit) | {"first": _first_loss(rows, contamination)},
         "platform": _platform(found, rows),
         "late": _late(rows, asked),
         "cost": _cost(rows, costs, asked.costs),
         "actions": {str(action.pk): _effect(rows, action) for action in asked.actions},
     }
+
+
+def _in_words(sentence: str, unit: EvidenceUnit) -> str:
+    """A sentence of the engine, which counts parts, where pieces were counted."""
+    return sentence if unit == EvidenceUnit.PART else re.sub(r"\bparts\b", "pieces", sentence)
 
 
 def _mature(frame: pd.DataFrame) -> pd.DataFrame:
@@ -119,10 +125,10 @@ def _interaction(found: EvidenceReport) -> dict[str, Any]:
 # Tanks ----------------------------------------------------------------------------------------------
 
 
-def _tanks(found: EvidenceReport, rows: pd.DataFrame) -> dict[str, Any]:
+def _tanks(found: EvidenceReport, rows: pd.DataFrame, unit: EvidenceUnit) -> dict[str, Any]:
     tanks = found.tanks
     return {
-        "sentence": tanks.sentence,
+        "sentence": _in_words(tanks.sentence, unit),
         "counted": found.contamination,
         "n": tanks.n,
         "lost": tanks.lost,
@@ -255,23 +261,23 @@ def _cells(rows: pd.DataFrame) -> list[dict[str, Any]]:
     placed = rows[rows["platform_x_mm"].notna() & rows["platform_y_mm"].notna()]
     if not len(placed):
         return []
-    spans = [
+    spans_mm = [
         float(np.ptp(placed[name].to_numpy(dtype=np.float64))) for name in ("platform_x_mm", "platform_y_mm")
     ]
-    cell = max(*spans, 1.0) / GRID
+    cell_mm = max(*spans_mm, 1.0) / GRID
     printers = []
     for printer, mine in placed.groupby("printer", sort=True):
         x, y = (
-            np.floor(mine[name].to_numpy(dtype=np.float64) / cell)
+            np.floor(mine[name].to_numpy(dtype=np.float64) / cell_mm)
             for name in ("platform_x_mm", "platform_y_mm")
         )
         table = pd.DataFrame({"x": x, "y": y, "lost": mine["lost"].to_numpy(dtype=np.int64)})
         sums = table.groupby(["x", "y"])["lost"].agg(["size", "sum"]).reset_index()
         cells = [
-            [rounded((a + 0.5) * cell, 1), rounded((b + 0.5) * cell, 1), int(n), int(lost)]
+            [rounded((a + 0.5) * cell_mm, 1), rounded((b + 0.5) * cell_mm, 1), int(n), int(lost)]
             for a, b, n, lost in sums.to_numpy()
         ]
-        printers.append({"printer": str(printer), "cell_mm": rounded(cell, 1), "cells": cells})
+        printers.append({"printer": str(printer), "cell_mm": rounded(cell_mm, 1), "cells": cells})
     return printers[:MOST_PRINTERS]
 
 
@@ -390,7 +396,8 @@ def _effect(rows: pd.DataFrame, action: Action) -> dict[str, Any]:
         action_day=start,
         hoped_per_100=float(action.hoped_per_100),
     )
-    return effect_json(effect)
+    found = effect_json(effect)
+    return found | {"sentence": _in_words(found["sentence"], EvidenceUnit(action.unit))}
 
 
 def effect_json(effect: Effect) -> dict[str, Any]:

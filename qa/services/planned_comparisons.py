@@ -18,10 +18,12 @@ from labtrack.audit.services.submissions import Outcome, once
 from labtrack.errors import Conflict, NotFound, Refused
 from labtrack.usecase import use_case
 from production.models import Build
-from qa.choices import ComparisonKind
+from qa.choices import ComparisonKind, EvidenceUnit
 from qa.models import ComparisonRun, PlannedComparison, PrintAttempt
 from qa.queries.costs import attempt_costs, costs_in_force
+from qa.services.analyses import analysed
 from qa.statistics.comparison import (
+    BROWN_FORSYTHE,
     brown_forsythe,
     compare_by_build,
     equivalence,
@@ -30,9 +32,12 @@ from qa.statistics.comparison import (
     sample_for_margin,
 )
 from qa.statistics.cost import compare_cost
-from qa.statistics.results import StatisticsError, rounded
+from qa.statistics.proportions import Proportion
+from qa.statistics.results import StatisticsError, more_words, rounded
 
 MOST_VALUES = 200
+MARGINS = (2.0, 3.0, 5.0, 8.0)  # parts per 100 worse, that sizes are said for
+LEAST_RATE = 0.005  # a lab that lost nothing yet will
 PARTS_PER_BUILD = 8  # assumed for the size of a plan where nothing was printed yet
 
 
@@ -169,9 +174,41 @@ def verdict_of(plan: PlannedComparison) -> dict[str, Any]:
     return found | {"cost": _cost(plan, parts)}
 
 
-def parts_needed(rate: float, margin_per_100: float, design_effect: float) -> int:
-    """Parts of each way that show no worse than the margin where both lose ``rate``."""
-    return sample_for_margin(min(max(rate, 0.005), 0.995), margin_per_100 / 100, design_effect=design_effect)
+@dataclass(frozen=True)
+class PlanSize:
+    """How many parts, and builds, of each way show no worse than ``margin`` per 100."""
+
+    margin: float
+    parts: int
+    builds: int
+
+
+@dataclass(frozen=True)
+class PlanSizes:
+    """Sizes for some margins where both ways lose ``rate`` of 100, with ``per_build`` parts in a build."""
+
+    rate: float
+    per_build: float
+    rows: tuple[PlanSize, ...]
+
+
+def plan_sizes(*, actor: Actor) -> PlanSizes | None:
+    """How large a comparison must be at the rate the lab loses now; None while nothing is known of it."""
+    result = analysed(actor=actor, unit=EvidenceUnit.PART).result
+    if not result or not result["cost"]["parts"]:
+        return None
+    cost = result["cost"]
+    rate = cost["lost"] / cost["parts"]
+    effect = max(1.0, cost["parts"] / cost["n_effective"]) if cost["n_effective"] else 1.0
+    per_build = cost["parts"] / result["builds"] if result["builds"] else PARTS_PER_BUILD
+    rows = [_size(rate, margin, effect, per_build) for margin in MARGINS]
+    return PlanSizes(100 * rate, per_build, tuple(rows))
+
+
+def _size(rate: float, margin: float, design_effect: float, per_build: float) -> PlanSize:
+    likely = min(max(rate, LEAST_RATE), 1 - LEAST_RATE)
+    parts = sample_for_margin(likely, margin / 100, design_effect=design_effect)
+    return PlanSize(margin, parts, -(-parts // max(1, round(per_build))))
 
 
 def _unknown(sentence: str) -> dict[str, Any]:
@@ -214,11 +251,11 @@ def _lost(plan: PlannedComparison, parts: _Parts) -> dict[str, Any]:
     return {
         "verdict": found.verdict.value,
         "sentence": _named(plan, found.sentence)
-        + (f" About {needed} more parts of each would tell." if needed else ""),
+        + (f" It would take {more_words(needed, 'parts of each')} to tell." if needed else ""),
         "figures": [
-            _row(plan.arm_a, found.n_a, 100 * float(lost[True].mean())),
-            _row(plan.arm_b, found.n_b, 100 * float(lost[False].mean())),
-            _row("difference per 100", found.n_a + found.n_b, 100 * found.difference, ends),
+            _rate_row(plan.arm_a, found.a),
+            _rate_row(plan.arm_b, found.b),
+            _row("difference per 100, 95 %", int(found.a.n + found.b.n), 100 * found.difference, ends),
         ],
         "method": f"{found.method.name} ({found.method.source})",
     }
@@ -230,12 +267,12 @@ def _cost(plan: PlannedComparison, parts: _Parts) -> dict[str, Any]:
     sides = [(money[side], ~parts.lost[side], parts.builds[side]) for side in (parts.of_a, ~parts.of_a)]
     found = compare_cost(*sides)
     figures = [
-        _row(f"{name}, per good part", side.n, side.cost, side.interval.as_json(2))
+        _row(f"{name}, per good part, 95 %", side.n, side.cost, side.interval.as_json(2))
         for name, side in ((plan.arm_a, found.a), (plan.arm_b, found.b))
         if side.cost is not None
     ]
     if found.difference is not None:
-        figures.append(_row("difference", found.n, found.difference, found.interval.as_json(2)))
+        figures.append(_row("difference, 95 %", found.n, found.difference, found.interval.as_json(2)))
     version, without = costs_in_force(), found.a.without_cost + found.b.without_cost
     left_out = f" {without} parts have no known cost and are left out." if without else ""
     return {
@@ -265,7 +302,7 @@ def _value(plan: PlannedComparison, runs: list[ComparisonRun]) -> dict[str, Any]
     table = [np.array(column) for column in zip(*flat, strict=True)]
     mixed = compare_by_build(table[0], table[1], table[2])
     spread = "differs" if spread_p < 0.05 else "shows no difference"
-    more = f" About {found.needed} more builds in all would tell." if found.needed else ""
+    more = f" It would take {more_words(found.needed, 'builds in all')} to tell." if found.needed else ""
     named = {True: plan.arm_a, False: plan.arm_b}
     return {
         "verdict": found.verdict.value,
@@ -283,8 +320,8 @@ def _value(plan: PlannedComparison, runs: list[ComparisonRun]) -> dict[str, Any]
             ),
         ],
         "method": (
-            f"{found.method.name} ({found.method.source}) on the means of builds; spread: Brown and Forsythe "
-            f"1974; {mixed.method.name} ({mixed.method.source})"
+            f"{found.method.name} ({found.method.source}) on the means of builds; {BROWN_FORSYTHE.name} "
+            f"({BROWN_FORSYTHE.source}); {mixed.method.name} ({mixed.method.source})"
         ),
     }
 
@@ -305,6 +342,11 @@ def _named(plan: PlannedComparison, sentence: str) -> str:
     """The engine's A and B by their names."""
     names = {"A": plan.arm_a, "B": plan.arm_b}
     return " ".join(names.get(word, word) for word in sentence.split(" "))
+
+
+def _rate_row(arm: str, share: Proportion) -> dict[str, Any]:
+    ends = share.interval.scaled(100).as_json(2)
+    return _row(f"{arm}, lost per 100, 95 %", int(share.n), 100 * (share.rate or 0.0), ends)
 
 
 def _row(name: str, n: int, value: float, ends: list[float | None] | None = None) -> dict[str, Any]:

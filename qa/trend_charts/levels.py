@@ -4,26 +4,22 @@ from __future__ import annotations
 
 from labtrack.charts import SERIES, Cell, Chart
 from qa.queries.tally import Tally, TallyView
+from qa.queries.trend_names import Names
 from qa.statistics.proportions import newcombe
 from qa.statistics.results import Verdict
-from qa.trend_charts.shared import (
-    CANNOT_TELL,
+from qa.trend_charts.addresses import csv_url, records_url
+from qa.trend_charts.rates import (
     MIN_BIN,
     RATE_HEADS,
-    Names,
-    Trend,
-    csv_url,
     doubt,
     more,
-    n_note,
     points,
     rate_datum,
     rate_layout,
     rate_of,
     rate_row,
-    records_url,
-    things,
 )
+from qa.trend_charts.trend import CANNOT_TELL, Trend, n_note, things
 
 
 def _level_trend(view: TallyView, *, name: str, axis: str, question: str, title: str, head: str) -> Trend:

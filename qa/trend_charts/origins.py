@@ -5,14 +5,9 @@ from __future__ import annotations
 from labtrack.charts import SERIES, Cell, Chart
 from production.choices import WORK_STEPS, Step
 from qa.queries.tally import TallyView
-from qa.trend_charts.shared import (
-    LEGEND_ABOVE,
-    Names,
-    Trend,
-    csv_url,
-    records_url,
-    things,
-)
+from qa.queries.trend_names import Names
+from qa.trend_charts.addresses import csv_url, records_url
+from qa.trend_charts.trend import LEGEND_ABOVE, Trend, things
 
 STACKED = 5
 

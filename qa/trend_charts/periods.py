@@ -4,24 +4,12 @@ from __future__ import annotations
 
 from labtrack.charts import Cell, Chart
 from qa.queries.tally import Range, TallyView
+from qa.queries.trend_names import Names
 from qa.statistics.proportions import newcombe
 from qa.statistics.results import Verdict
-from qa.trend_charts.shared import (
-    CANNOT_TELL,
-    RATE_HEADS,
-    Names,
-    Trend,
-    csv_url,
-    doubt,
-    more,
-    n_note,
-    points,
-    rate_datum,
-    rate_layout,
-    rate_of,
-    rate_row,
-    records_url_of,
-)
+from qa.trend_charts.addresses import csv_url, records_url_of
+from qa.trend_charts.rates import RATE_HEADS, doubt, more, points, rate_datum, rate_layout, rate_of, rate_row
+from qa.trend_charts.trend import CANNOT_TELL, Trend, n_note
 
 
 def periods(view: TallyView, names: Names) -> Trend:

@@ -9,12 +9,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
-from qa.control_lines import limit_line, signal_markers
+from qa.control_lines import SIGNALS, alarm_words, limit_line, signal_markers
 from qa.queries.tally import Range, TallyView
-from qa.statistics.charts import G_CHART, Baseline, g_chart
-from qa.trend_charts.shared import CANNOT_TELL, LEGEND_ABOVE, Names, Trend, csv_url, records_url_of, things
+from qa.queries.trend_names import Names
+from qa.statistics.charts import G_CHART, Baseline, ChartPoint, g_chart
+from qa.statistics.charts import Chart as ControlChart
+from qa.trend_charts.addresses import csv_url, records_url_of
+from qa.trend_charts.trend import CANNOT_TELL, LEGEND_ABOVE, Trend, things
 
 RARE_A_WEEK = 1.0
 FEWEST_LOSSES = 3
@@ -22,7 +26,7 @@ FALSE_ALARM_RUNS = 400
 QUESTION = "Do losses crowd together?"
 METHOD = (
     f"{G_CHART.name} ({G_CHART.source}): the median and the 0.135 % points of the geometric distribution. "
-    "Signals: one point beyond the limits; eight in a row on one side. Low points: losses crowd together; "
+    f"{SIGNALS} Low points: losses crowd together; "
     "high ones: they became rarer. Drawn where less than one a week is counted; within a day losses are "
     "taken to lie evenly."
 )
@@ -62,6 +66,16 @@ def _shares(good: int, bad: int) -> Iterator[int]:
         yield (place + 1) * good // (bad + 1) - place * good // (bad + 1)
 
 
+@dataclass(frozen=True)
+class _Loss:
+    """One loss on the chart: its number in order, its point, and the words of its signal, if it has one."""
+
+    number: int
+    gap: Gap
+    point: ChartPoint
+    signal: str
+
+
 def rare(view: TallyView, names: Names) -> Trend:
     """g chart with probability limits, against the frozen baseline where one is in force."""
     title = f"Good {things(view)} before each of: {view.measure.label.lower()}"
@@ -74,29 +88,43 @@ def rare(view: TallyView, names: Names) -> Trend:
         return Trend(QUESTION, empty, _too_few(view, len(gaps)), METHOD)
     chart = g_chart([gap.good for gap in gaps], baseline=_frozen(view), false_alarm_runs=FALSE_ALARM_RUNS)
     signalled = {signal.index: signal.words for signal in chart.signals}
-    numbers = list(range(1, len(gaps) + 1))
-    upper = chart.points[0].upper
-    since = f" {waiting} good {things(view)} since the last one"
-    since += ": more than the upper limit, so they have become rarer." if waiting > upper else "."
-    alarms = ""
-    if chart.false_alarms is not None:
-        share = 100 * chart.false_alarms.per_chart
-        alarms = f" With nothing changed, {share:.0f} of 100 such charts signal somewhere."
-    held = "frozen" if chart.frozen else "these losses themselves; none is frozen"
-    figure = {
+    losses = [
+        _Loss(index + 1, gap, point, signalled.get(index, ""))
+        for index, (gap, point) in enumerate(zip(gaps, chart.points, strict=True))
+    ]
+    return Trend(
+        question=QUESTION,
+        chart=Chart(
+            name="rare",
+            title=title,
+            figure=_figure(view, losses),
+            columns=_columns(view),
+            rows=[_row(view, loss) for loss in losses],
+            csv_url=csv_url(view, "rare"),
+            note=_note(view, chart),
+        ),
+        sentence=f"{chart.sentence}{_since(view, waiting, chart)}",
+        method=METHOD,
+        data=[_datum(loss) for loss in losses],
+    )
+
+
+def _figure(view: TallyView, losses: list[_Loss]) -> dict[str, Any]:
+    numbers = [loss.number for loss in losses]
+    return {
         "data": [
-            limit_line(numbers, [point.upper for point in chart.points], "Limits"),
-            limit_line(numbers, [point.lower for point in chart.points], ""),
-            limit_line(numbers, [point.centre for point in chart.points], "Median", middle=True),
+            limit_line(numbers, [loss.point.upper for loss in losses], "Limits"),
+            limit_line(numbers, [loss.point.lower for loss in losses], ""),
+            limit_line(numbers, [loss.point.centre for loss in losses], "Median", middle=True),
             {
                 "type": "scatter",
                 "mode": "lines+markers",
                 "name": "Loss",
                 "x": numbers,
-                "y": [gap.good for gap in gaps],
-                "text": [f"{gap.day:%d %b %Y}" for gap in gaps],
+                "y": [loss.gap.good for loss in losses],
+                "text": [f"{loss.gap.day:%d %b %Y}" for loss in losses],
                 "line": {"color": SERIES[0]},
-                "marker": signal_markers([i in signalled for i in range(len(gaps))]),
+                "marker": signal_markers([bool(loss.signal) for loss in losses]),
                 "hovertemplate": "%{text}: %{y} good before it<extra></extra>",
             },
         ],
@@ -106,42 +134,45 @@ def rare(view: TallyView, names: Names) -> Trend:
             "legend": LEGEND_ABOVE,
         },
     }
-    days = [Cell(gap.day.isoformat(), records_url_of(view, Range(gap.day, gap.day))) for gap in gaps]
-    rows = [
-        [
-            number,
-            day,
-            gap.good,
-            point.lower,
-            round(point.centre, 1),
-            point.upper,
-            signalled.get(number - 1, ""),
-        ]
-        for number, day, gap, point in zip(numbers, days, gaps, chart.points, strict=True)
+
+
+def _row(view: TallyView, loss: _Loss) -> list[Any]:
+    day, point = loss.gap.day, loss.point
+    return [
+        loss.number,
+        Cell(day.isoformat(), records_url_of(view, Range(day, day))),
+        loss.gap.good,
+        point.lower,
+        round(point.centre, 1),
+        point.upper,
+        loss.signal,
     ]
-    return Trend(
-        question=QUESTION,
-        chart=Chart(
-            name="rare",
-            title=title,
-            figure=figure,
-            columns=_columns(view),
-            rows=rows,
-            csv_url=csv_url(view, "rare"),
-            note=(
-                f"n = {view.total.n} {things(view)}, {len(gaps)} of them counted here. Baseline: {held}. "
-                f"A large diamond signals.{alarms}"
-            ),
-        ),
-        sentence=f"{chart.sentence}{since}",
-        method=METHOD,
-        data=[
-            {"number": number, "day": gap.day.isoformat(), "good": gap.good,
-             "limits": [point.lower, point.upper], "median": round(point.centre, 1),
-             "signal": signalled.get(number - 1)}
-            for number, gap, point in zip(numbers, gaps, chart.points, strict=True)
-        ],
-    )  # fmt: skip
+
+
+def _datum(loss: _Loss) -> dict[str, Any]:
+    return {
+        "number": loss.number,
+        "day": loss.gap.day.isoformat(),
+        "good": loss.gap.good,
+        "limits": [loss.point.lower, loss.point.upper],
+        "median": round(loss.point.centre, 1),
+        "signal": loss.signal or None,
+    }
+
+
+def _since(view: TallyView, waiting: int, chart: ControlChart) -> str:
+    words = f" {waiting} good {things(view)} since the last one"
+    rarer = waiting > chart.points[0].upper
+    return words + (": more than the upper limit, so they have become rarer." if rarer else ".")
+
+
+def _note(view: TallyView, chart: ControlChart) -> str:
+    held = "frozen" if chart.frozen else "these losses themselves; none is frozen"
+    note = (
+        f"n = {view.total.n} {things(view)}, {len(chart.points)} of them counted here. Baseline: {held}. "
+        "A large diamond signals."
+    )
+    return f"{note} {alarm_words(chart)}".rstrip()
 
 
 def _columns(view: TallyView) -> tuple[str, ...]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from production.choices import NOT_RECORDED, NOT_RECORDED_LABEL, AnswerStatus
+from qa.choices import STEP_AXIS
 from qa.queries.tally import STANDING_AXES, Standing, TallyView
-from qa.services.tally import STEP_AXIS
-from qa.trend_charts.shared import Names
+from qa.queries.trend_names import Names
 
 EVERYTHING = ("", "Everything")
 _APART = "The daily counts keep one thing at a time, not two together; Causes judges them together."

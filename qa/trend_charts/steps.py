@@ -7,19 +7,14 @@ from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
 from production.choices import NOT_RECORDED, AnswerStatus
+from qa.choices import STEP_AXIS
 from qa.queries.tally import NOTHING, Tally, TallyView
-from qa.services.tally import STEP_AXIS
+from qa.queries.trend_names import Names
 from qa.statistics.proportions import newcombe
 from qa.statistics.results import Verdict
-from qa.trend_charts.shared import (
-    CANNOT_TELL,
-    Names,
-    Trend,
-    csv_url,
-    more,
-    per_100,
-    records_url,
-)
+from qa.trend_charts.addresses import csv_url, records_url
+from qa.trend_charts.rates import more, per_100
+from qa.trend_charts.trend import CANNOT_TELL, Trend
 
 FOLLOWED = (AnswerStatus.WITHIN,)
 NOT_FOLLOWED = (AnswerStatus.NOT_DONE, AnswerStatus.OUT_OF_LIMITS)

@@ -3,130 +3,138 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
-from qa.control_lines import limit_line, signal_markers
-from qa.queries.tally import Range, TallyView
+from qa.control_lines import SIGNALS, alarm_words, limit_line, signal_markers
+from qa.queries.tally import Range, Tally, TallyView
+from qa.queries.trend_names import Names
+from qa.statistics.charts import LANEY, P_CHART, ChartPoint, fit_p, p_chart
 from qa.statistics.charts import Chart as ControlChart
-from qa.statistics.charts import fit_p, p_chart
-from qa.trend_charts.shared import (
-    LEGEND_ABOVE,
-    Names,
-    Trend,
-    csv_url,
-    per_100,
-    rate_layout,
-    records_url,
-    records_url_of,
-    things,
-)
+from qa.trend_charts.addresses import csv_url, records_url, records_url_of
+from qa.trend_charts.rates import per_100, rate_layout
+from qa.trend_charts.trend import LEGEND_ABOVE, Trend, things
 
 FALSE_ALARM_RUNS = 400
 MOST_EVENTS_TOLD = 12
 MOST_TICKS = 8
 
 
+QUESTION = "Has it changed?"
+METHOD = (
+    f"{P_CHART.name} with varying n ({P_CHART.source}), with Laney's p' limits where weeks vary more than "
+    f"counts alone would ({LANEY.source}). {SIGNALS}"
+)
+COLUMNS = ("week from", "n", "count", "per 100", "lower limit", "centre", "upper limit", "signal")
+
+
+@dataclass(frozen=True)
+class _Week:
+    """One week on the chart, with the address of its records and the words of its signal, if it has one."""
+
+    monday: date
+    counted: Tally
+    point: ChartPoint
+    url: str
+    signal: str
+
+
 def weeks(view: TallyView, names: Names) -> Trend:
     """p chart with varying n; with Laney's correction where weeks vary more than counts would."""
-    mondays = sorted(view.weeks)
-    counted = [view.weeks[monday] for monday in mondays]
     title = f"{view.measure.label}, week by week"
-    method = (
-        "p chart with varying n (ISO 7870-2), with Laney's p' limits where weeks vary more than "
-        "counts alone would "
-        "(Laney 2002). Signals: one point beyond the limits; eight in a row on one side."
-    )
-    columns = ("week from", "n", "count", "per 100", "lower limit", "centre", "upper limit", "signal")
-    if not counted:
-        empty = Chart(
+    if not view.weeks:
+        figure: dict[str, Any] = {"data": [], "layout": {}}
+        empty = Chart(name="weeks", title=title, figure=figure, columns=COLUMNS, note="No weeks yet.")
+        return Trend(QUESTION, empty, "No weeks with finished outcomes yet.", METHOD)
+    chart = _judged(view)
+    signalled = {signal.index: signal.words for signal in chart.signals}
+    drawn = [
+        _Week(monday, view.weeks[monday], point, _week_url(view, monday), signalled.get(index, ""))
+        for index, (monday, point) in enumerate(zip(sorted(view.weeks), chart.points, strict=True))
+    ]
+    return Trend(
+        question=QUESTION,
+        chart=Chart(
             name="weeks",
             title=title,
-            figure={"data": [], "layout": {}},
-            columns=columns,
-            note="No weeks yet.",
-        )
-        return Trend("Has it changed?", empty, "No weeks with finished outcomes yet.", method)
-    held = list(view.baseline_weeks.values())
-    frozen = fit_p([one.bad for one in held], [one.n for one in held], laney=True) if held else None
-    chart = p_chart(
+            figure=_figure(view, drawn),
+            columns=COLUMNS,
+            rows=[_row(week) for week in drawn],
+            csv_url=csv_url(view, "weeks"),
+            note=(
+                f"n = {view.total.n} {things(view)} in {len(drawn)} weeks. {_baseline_words(view)} "
+                f"A large diamond is a week that signals. {alarm_words(chart)}{_event_words(view)}"
+            ),
+        ),
+        sentence=chart.sentence,
+        method=METHOD,
+        data=[_datum(week) for week in drawn],
+    )
+
+
+def _judged(view: TallyView) -> ControlChart:
+    """The weeks against the frozen baseline, or against their own average where none is frozen."""
+    counted, held = [view.weeks[monday] for monday in sorted(view.weeks)], list(view.baseline_weeks.values())
+    return p_chart(
         [one.bad for one in counted],
         [one.n for one in counted],
-        baseline=frozen,
+        baseline=fit_p([one.bad for one in held], [one.n for one in held], laney=True) if held else None,
         laney=True,
         false_alarm_runs=FALSE_ALARM_RUNS,
     )
-    signalled = {signal.index: signal.words for signal in chart.signals}
-    x = [monday.isoformat() for monday in mondays]
-    urls = [_week_url(view, monday) for monday in mondays]
-    figure = {
+
+
+def _figure(view: TallyView, drawn: list[_Week]) -> dict[str, Any]:
+    x = [week.monday.isoformat() for week in drawn]
+    return {
         "data": [
-            limit_line(x, [100 * point.upper for point in chart.points], "Limits", shape="hvh"),
-            limit_line(x, [100 * point.lower for point in chart.points], "", shape="hvh"),
-            limit_line(x, [100 * point.centre for point in chart.points], "Centre", middle=True, shape="hvh"),
+            limit_line(x, [100 * week.point.upper for week in drawn], "Limits", shape="hvh"),
+            limit_line(x, [100 * week.point.lower for week in drawn], "", shape="hvh"),
+            limit_line(x, [100 * week.point.centre for week in drawn], "Centre", middle=True, shape="hvh"),
             {
                 "type": "scatter",
                 "mode": "lines+markers",
                 "name": "Week",
                 "x": x,
-                "y": [100 * point.value for point in chart.points],
-                "customdata": urls,
+                "y": [100 * week.point.value for week in drawn],
+                "customdata": [week.url for week in drawn],
                 "line": {"color": SERIES[0]},
-                "marker": signal_markers([i in signalled for i in range(len(x))]),
+                "marker": signal_markers([bool(week.signal) for week in drawn]),
                 "hovertemplate": "week of %{x}: %{y:.1f} per 100<extra></extra>",
             },
         ],
         "layout": {
-            **rate_layout(view, "Week, by its Monday", **_mondays(mondays)),
+            **rate_layout(view, "Week, by its Monday", **_mondays([week.monday for week in drawn])),
             "legend": LEGEND_ABOVE,
             "shapes": [_event_line(event.day) for event in view.events],
         },
     }
-    rows = [
-        [
-            Cell(monday.isoformat(), url),
-            one.n,
-            one.bad,
-            per_100(point.value),
-            per_100(point.lower),
-            per_100(point.centre),
-            per_100(point.upper),
-            signalled.get(index, ""),
-        ]
-        for index, (monday, url, one, point) in enumerate(
-            zip(mondays, urls, counted, chart.points, strict=True)
-        )
+
+
+def _row(week: _Week) -> list[Any]:
+    point = week.point
+    figures = (per_100(value) for value in (point.value, point.lower, point.centre, point.upper))
+    return [
+        Cell(week.monday.isoformat(), week.url),
+        week.counted.n,
+        week.counted.bad,
+        *figures,
+        week.signal,
     ]
-    return Trend(
-        question="Has it changed?",
-        chart=Chart(
-            name="weeks",
-            title=title,
-            figure=figure,
-            columns=columns,
-            rows=rows,
-            csv_url=csv_url(view, "weeks"),
-            note=(
-                f"n = {view.total.n} {things(view)} in {len(counted)} weeks. {_baseline_words(view)} "
-                f"A large diamond is a week that signals. {_alarm_words(chart)}{_event_words(view)}"
-            ),
-        ),
-        sentence=chart.sentence,
-        method=method,
-        data=[
-            {
-                "week": monday.isoformat(),
-                "n": one.n,
-                "count": one.bad,
-                "per_100": per_100(point.value),
-                "limits": [per_100(point.lower), per_100(point.upper)],
-                "centre": per_100(point.centre),
-                "signal": signalled.get(index),
-            }
-            for index, (monday, one, point) in enumerate(zip(mondays, counted, chart.points, strict=True))
-        ],
-    )
+
+
+def _datum(week: _Week) -> dict[str, Any]:
+    return {
+        "week": week.monday.isoformat(),
+        "n": week.counted.n,
+        "count": week.counted.bad,
+        "per_100": per_100(week.point.value),
+        "limits": [per_100(week.point.lower), per_100(week.point.upper)],
+        "centre": per_100(week.point.centre),
+        "signal": week.signal or None,
+    }
 
 
 def _baseline_words(view: TallyView) -> str:
@@ -135,15 +143,6 @@ def _baseline_words(view: TallyView) -> str:
     one = view.baseline
     return (
         f"Baseline: frozen, {one.start:%-d %b %Y} to {one.end:%-d %b %Y}, {len(view.baseline_weeks)} weeks."
-    )
-
-
-def _alarm_words(chart: ControlChart) -> str:
-    """How often so long a chart signals although nothing changed."""
-    if chart.false_alarms is None:
-        return ""
-    return (
-        f"With nothing changed, {100 * chart.false_alarms.per_chart:.0f} of 100 such charts signal somewhere."
     )
 
 

@@ -16,11 +16,10 @@ from labtrack.accounts.choices import Capability
 from labtrack.web import actor_of, attempt, page, posted, submission_key
 from qa.choices import EvidenceUnit
 from qa.doors import doors
-from qa.evidence_pages.shared import per_100
+from qa.evidence_pages.rates import per_100
 from qa.forms import ActionForm, CloseActionForm
 from qa.models import Action
-from qa.services.actions import close_action, open_action
-from qa.services.analyses import analysed
+from qa.services.actions import close_action, effect_of, open_action
 
 CHECK_AFTER_DAYS = 60
 MOST = 100
@@ -107,22 +106,12 @@ def action_close(request: HttpRequest, action_id: int) -> HttpResponse:
                 actor=actor_of(request),
                 action_id=found.pk,
                 note=form.cleaned_data["note"],
-                effect=_effect(request, found),
             ),
         )
         if done is not None:
             messages.success(request, "The action is closed.")
             return redirect("qa:action", action_id=found.pk)
     return _shown(request, found, form)
-
-
-def _effect(request: HttpRequest, found: Action) -> dict[str, Any] | None:
-    """How the latest analysis judges it; what was kept where it is closed."""
-    if found.closed_at is not None:
-        return found.effect
-    analysis = analysed(actor=actor_of(request), unit=EvidenceUnit(found.unit))
-    effects: dict[str, Any] = analysis.result["actions"] if analysis.result else {}
-    return effects.get(str(found.pk))
 
 
 def _periods(found: Action, effect: dict[str, Any] | None) -> list[dict[str, Any]]:
@@ -147,8 +136,9 @@ def _periods(found: Action, effect: dict[str, Any] | None) -> list[dict[str, Any
 
 
 def _shown(request: HttpRequest, found: Action, form: CloseActionForm | None = None) -> HttpResponse:
-    may_act = actor_of(request).may(Capability.IMPROVE)
-    effect = _effect(request, found)
+    actor = actor_of(request)
+    may_act = actor.may(Capability.IMPROVE)
+    effect = effect_of(actor=actor, action=found)
     context = {
         "action": found,
         "effect": effect,

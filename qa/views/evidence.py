@@ -15,7 +15,7 @@ from labtrack.errors import NotFound
 from labtrack.web import actor_of, asks_part, attempt, csv_response, page, submission_key
 from qa.doors import doors
 from qa.evidence_pages import PAGES
-from qa.evidence_pages.shared import Asking
+from qa.evidence_pages.asking import Asking
 from qa.evidence_pages.week import week
 from qa.forms import AnalysisForm, CostsForm
 from qa.models import Action

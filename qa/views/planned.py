@@ -11,23 +11,20 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from labtrack.accounts.choices import Capability
 from labtrack.web import actor_of, attempt, csv_response, page, posted, submission_key
-from qa.choices import ComparisonKind, EvidenceUnit
+from qa.choices import ComparisonKind
 from qa.doors import doors
 from qa.forms import CloseActionForm
 from qa.forms_studies import PlanForm, RunForm
 from qa.models import ComparisonRun, PlannedComparison
-from qa.services.analyses import analysed
 from qa.services.planned_comparisons import (
-    PARTS_PER_BUILD,
     close_comparison,
-    parts_needed,
     plan_comparison,
+    plan_sizes,
     record_run,
     verdict_of,
 )
 
 MOST = 100
-MARGINS = (2.0, 3.0, 5.0, 8.0)
 
 
 @require_safe
@@ -74,24 +71,8 @@ def plan_open(request: HttpRequest) -> HttpResponse:
         if done is not None:
             messages.success(request, "The comparison is planned, and the order of its builds is drawn.")
             return redirect("qa:planned-one", comparison_id=done.thing.pk)
-    context = {"form": form, "sizes": _sizes(request), "doors": doors("comparisons")}
+    context = {"form": form, "sizes": plan_sizes(actor=actor_of(request)), "doors": doors("comparisons")}
     return render(request, "qa/plan_open.html", context, status=422 if form.errors else 200)
-
-
-def _sizes(request: HttpRequest) -> dict[str, Any] | None:
-    """Parts and builds of each way for some margins, at the rate the lab loses now."""
-    result = analysed(actor=actor_of(request), unit=EvidenceUnit.PART).result
-    if not result or not result["cost"]["parts"]:
-        return None
-    cost = result["cost"]
-    rate = cost["lost"] / cost["parts"]
-    effect = max(1.0, cost["parts"] / cost["n_effective"]) if cost["n_effective"] else 1.0
-    per_build = cost["parts"] / result["builds"] if result["builds"] else PARTS_PER_BUILD
-    rows = []
-    for margin in MARGINS:
-        parts = parts_needed(rate, margin, effect)
-        rows.append({"margin": margin, "parts": parts, "builds": -(-parts // max(1, round(per_build)))})
-    return {"rate": 100 * rate, "rows": rows, "per_build": per_build}
 
 
 @require_safe

@@ -143,15 +143,16 @@ def records(request: HttpRequest) -> HttpResponse:
     )
     count = count_records(asked)
     found = _Counted(records_behind(asked), count).get_page(request.GET.get("page"))
+    names = trend_names()
     context = {
         "count": count,
         "at_least": count == MOST_COUNTED,
         "asked": asked,
-        "words": asked.words(trend_names()),
+        "words": asked.words(names),
         "found": found,
+        "rows": [(row, [names.flaw(kept) for kept in row.defects]) for row in found],
         "measure": Measure(data["measure"]),
         "is_part": asked.unit == EvidenceUnit.PART,
-        "kinds": trend_names().kinds,
     }
     return render(request, "qa/trend_records.html", context)
 

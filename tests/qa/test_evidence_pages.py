@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable
 from datetime import timedelta
 from decimal import Decimal
@@ -20,7 +21,8 @@ from labtrack.jobs.services.run import run_job
 from qa.choices import EvidenceUnit
 from qa.doors import DOORS
 from qa.evidence_pages import PAGES
-from qa.evidence_pages.shared import level_words
+from qa.evidence_pages.late import late_sentence
+from qa.evidence_pages.words import level_words, reason_words
 from qa.models import Action, CostVersion, EvidenceAnalysis
 from qa.services.actions import close_action, open_action
 from qa.services.analyses import Analysed, analysed
@@ -276,10 +278,16 @@ def test_tank_age_leads_to_an_interval_and_what_changing_it_saves(
     assert "first defects in" in first.sentence and "n = " in first.chart.note
     shares = [row[2] for row in first.chart.rows]
     assert shares == sorted(shares, reverse=True) and all(row[1] > 0 for row in first.chart.rows)
-    assert "Today tanks are filtered after" in every.sentence and every.chart.rows
+    assert "half of the fillings are filtered by" in every.sentence and every.chart.rows
+    assert re.search(
+        r"Filtering pays after \d+ \w+ \(95 % \d+ to (\d+|beyond what was seen)\)", every.sentence
+    )
+    assert "the oldest seen" in hazard.sentence
     assert len(ahead.chart.rows) >= 4
-    titles = [suspect.title for suspect in client.get(address("week")).context["week"].suspects]
-    assert any("filtered" in title or "Tanks go bad" in title for title in titles)
+    suspects = client.get(address("week")).context["week"].suspects
+    old = [one for one in suspects if "filtered" in one.title or "Tanks go bad" in one.title]
+    # The first page must not ask for fresh tanks every day where the page of tanks says when it pays.
+    assert old and all("Filtering pays after" in f"{one.evidence} {one.parts}" for one in old)
 
 
 @pytest.mark.parametrize("name", SMALL)
@@ -298,6 +306,45 @@ def test_a_small_lab_gets_pages_with_sentences(
             assert not response.context["week"].suspects and response.context["week"].quiet
         else:
             assert all(len(section.sentence) > 10 for section in response.context["sections"])
+
+
+def test_a_lab_that_loses_everything_is_told_to_stop_and_look(
+    actors: Any, people: Any, client_of: Callable[[Any], Client]
+) -> None:
+    rows = [f"A{i},2025-03-{1 + i // 5:02d}T10:00,P1,B{i // 5},{10 * (i % 5)},0,scrapped" for i in range(100)]
+    take("\n".join(["part,printed_at,printer,build,platform_x_mm,platform_y_mm,outcome", *rows]))
+    computed(actors)
+    client = client_of(people.manager)
+    quiet = client.get(address("week")).context["week"].quiet
+    assert "Nothing stands out" not in quiet and "wrong for all of them" in quiet
+    spots, platform = client.get(address("platform")).context["sections"]
+    assert "too few" not in spots.sentence
+    # Shades start at nothing lost, so that small differences do not look large.
+    (drawn,) = platform.chart.figure["data"]
+    assert (drawn["marker"]["cmin"], drawn["marker"]["cmax"]) == (0, 100)
+    assert platform.chart.columns[-1] == "95 % to" and platform.chart.rows[0][4] == 100
+
+
+def test_pieces_are_called_pieces(actors: Any, people: Any, client_of: Callable[[Any], Client]) -> None:
+    found = computed(actors, "piece").result
+    assert found is not None and " parts" not in found["sentence"] + found["tanks"]["sentence"]
+
+
+def test_late_shares_leave_out_groups_of_a_flaw_or_two_and_never_ask_for_a_known_cost() -> None:
+    def row(name: str, n: int, count: int, low: float, high: float) -> dict[str, Any]:
+        return {"name": name, "n": n, "count": count, "rate": count / n, "ci95": [low, high], "cost": 3.5}
+
+    rows = [row("clear", 27, 20, 0.47, 0.90), row("grey", 101, 14, 0.06, 0.27), row("white", 2, 0, 0.0, 0.66)]
+    assert late_sentence(rows).startswith("Most slip through at clear: 20 of 27")
+    assert late_sentence(rows).endswith("Too few flaws to compare: white.")
+    assert "no flaw" in late_sentence([])
+    assert "nothing to compare it with" in late_sentence(rows[2:])
+
+
+def test_why_a_factor_was_not_examined_is_said_in_words() -> None:
+    assert reason_words("step:wash", "always 'yes'") == "always done as instructed"
+    assert reason_words("hollow", "always 'no'") == "always no"
+    assert reason_words("lot", "never recorded") == "never recorded"
 
 
 def test_no_lab_at_all_gets_pages_with_sentences(
@@ -417,9 +464,9 @@ def test_costs_are_the_managers_to_set(actors: Any, people: Any, client_of: Call
 
 def test_closing_needs_an_open_action(actors: Any) -> None:
     action = plan(actors)
-    close_action(actor=actors.quality, action_id=action.pk, note="done", effect=None)
+    close_action(actor=actors.quality, action_id=action.pk, note="done")
     with pytest.raises(Conflict):
-        close_action(actor=actors.quality, action_id=action.pk, note="done", effect=None)
+        close_action(actor=actors.quality, action_id=action.pk, note="done")
 
 
 # API ----------------------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable
 from datetime import timedelta
 from decimal import Decimal
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -19,12 +20,12 @@ from qa.models import ComparisonRun, PlannedComparison, PrintAttempt
 from qa.services.costs import set_costs
 from qa.services.planned_comparisons import (
     close_comparison,
-    parts_needed,
     plan_comparison,
+    plan_sizes,
     record_run,
     verdict_of,
 )
-from qa.statistics.comparison import equivalence, non_inferior
+from qa.statistics.comparison import equivalence, non_inferior, sample_for_margin
 
 pytestmark = pytest.mark.django_db
 
@@ -114,8 +115,9 @@ def test_the_verdict_is_the_engines_on_the_parts_of_these_builds(actors: Any, sh
     )
     verdict = verdict_of(made)
     assert verdict["verdict"] == expected.verdict.value == "unknown"
-    assert "Brook loses" in verdict["sentence"] and "against Anvil" in verdict["sentence"]
-    assert "more parts of each would tell" in verdict["sentence"]
+    assert "Brook loses" in verdict["sentence"] and "than Anvil" in verdict["sentence"]
+    assert "more parts of each to tell" in verdict["sentence"]
+    assert all(None not in (row["low"], row["high"]) for row in verdict["figures"])
 
 
 def test_the_verdict_says_what_a_good_part_costs_either_way(actors: Any, shop: Any, client: Client) -> None:
@@ -135,9 +137,11 @@ def test_the_verdict_says_what_a_good_part_costs_either_way(actors: Any, shop: A
     PrintAttempt.objects.update(mature=True, lost=False)
     cost = verdict_of(made)["cost"]
     values = {one["name"]: one["value"] for one in cost["figures"]}
-    assert values["Brook, per good part"] >= 5.0  # ten minutes at 30 an hour, and machine and resin if known
-    assert values["difference"] == pytest.approx(
-        values["Brook, per good part"] - values["Anvil, per good part"], abs=0.002
+    assert (
+        values["Brook, per good part, 95 %"] >= 5.0
+    )  # ten minutes at 30 an hour, and machine and resin if known
+    assert values["difference, 95 %"] == pytest.approx(
+        values["Brook, per good part, 95 %"] - values["Anvil, per good part, 95 %"], abs=0.002
     )
     assert cost["currency"] == "EUR" and "Cochran" in cost["method"]
     client.force_login(actors.quality.user)
@@ -181,8 +185,24 @@ def test_a_closed_comparison_keeps_its_verdict(actors: Any, shop: Any) -> None:
 def test_the_size_of_a_plan_is_the_published_formula() -> None:
     # Two rates of 10 % against a margin of 5 points, 80 % power, two-sided 5 %: 2 p (1 - p) (z / d)^2 with
     # z = 1.95996 + 0.84162 (normal tables), as in ICH E9's usual sample size for non-inferiority.
-    assert parts_needed(0.10, 5.0, 1.0) == pytest.approx(2 * 0.09 * (2.80158 / 0.05) ** 2, abs=1)
-    assert parts_needed(0.10, 5.0, 1.5) == pytest.approx(1.5 * parts_needed(0.10, 5.0, 1.0), abs=2)
+    alone = sample_for_margin(0.10, 0.05)
+    assert alone == pytest.approx(2 * 0.09 * (2.80158 / 0.05) ** 2, abs=1)
+    assert sample_for_margin(0.10, 0.05, design_effect=1.5) == pytest.approx(1.5 * alone, abs=2)
+
+
+def test_sizes_are_said_at_the_rate_and_build_size_of_the_lab(
+    actors: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert plan_sizes(actor=actors.manager) is None  # nothing printed yet
+    cost = {"parts": 600, "lost": 60, "n_effective": 400.0}
+    known = SimpleNamespace(result={"cost": cost, "builds": 60})
+    monkeypatch.setattr("qa.services.planned_comparisons.analysed", lambda **_: known)
+    sizes = plan_sizes(actor=actors.manager)
+    assert sizes is not None and (sizes.rate, sizes.per_build) == (10.0, 10.0)
+    five = next(row for row in sizes.rows if row.margin == 5.0)
+    assert five.parts == sample_for_margin(0.10, 0.05, design_effect=1.5) and five.builds == -(
+        -five.parts // 10
+    )
 
 
 def test_a_comparison_from_plan_to_archive_on_the_pages(

@@ -28,7 +28,7 @@ from qa.statistics.charts import g_chart
 from qa.statistics.proportions import effective_size, newcombe, wilson
 from qa.trend_charts import BUILDERS
 from qa.trend_charts.rare import gaps_of, is_rare
-from qa.trend_charts.shared import Trend
+from qa.trend_charts.trend import Trend
 
 pytestmark = pytest.mark.django_db
 
@@ -191,7 +191,7 @@ def test_too_few_parts_are_said_with_how_many_more() -> None:
     keep(planted(parts=20))
     for name in ("printers", "resins"):
         words = [row[-1] for row in trends()[name].chart.rows]
-        assert any("cannot tell yet: about" in word and word.endswith("more") for word in words)
+        assert any("cannot tell yet: about" in word and word.endswith("more parts") for word in words)
     assert "annot tell yet" in trends()["tank-days"].sentence
 
 
@@ -409,6 +409,18 @@ def test_the_records_page_is_paged(
         page = client.get(url).content.decode()
     assert page.count("OLD-") == 100 and "printed on Vat 1" in page
     assert client.get(f"{reverse('qa:trend-records')}?axis=nonsense").status_code == 404
+
+
+def test_the_records_behind_a_cause_are_named_in_words(
+    people: Any, client_of: Callable[[Any], Client]
+) -> None:
+    names = trend_names()
+    assert names.flaw("stuck-flake|remove-supports|trim").endswith(", from remove supports, found at trim")
+    assert names.flaw("a word of their own||") == "a word of their own"
+    page = client_of(people.quality).get(
+        f"{reverse('qa:trend-records')}?{RANGE.query}&axis=days_since_filter&level=10.0278"
+    )
+    assert b"days since filter from 10," in page.content
 
 
 def test_the_page_costs_the_same_queries_for_any_number_of_parts(

@@ -1,66 +1,19 @@
-"""What every trend is made of: the record of one, rates with their intervals, links, words of doubt."""
+"""Rates with their intervals: as points, as rows, and what it would take to tell more."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 from typing import Any
-from urllib.parse import urlencode
 
-from django.urls import reverse
-
-from labtrack.charts import SERIES, Chart
-from qa.choices import EvidenceUnit
-from qa.queries.tally import Range, Tally, TallyView
+from labtrack.charts import SERIES
+from qa.queries.tally import Tally, TallyView
 from qa.statistics.proportions import Proportion, sample_for_difference, wilson
+from qa.statistics.results import HOPELESS, more_words
+from qa.trend_charts.trend import CANNOT_TELL, share_title, things
 
 # A rate whose interval is wider than this many per 100 says too little to act on.
 TOO_WIDE = 20.0
 MIN_BIN = 20
-# No lab waits for this many.
-HOPELESS = 10_000
-CANNOT_TELL = "cannot tell yet"
-
-
-@dataclass(frozen=True)
-class Trend:
-    """One chart with what the API says of it. ``question`` is what it answers, ``sentence`` its finding."""
-
-    question: str
-    chart: Chart
-    sentence: str
-    method: str
-    data: list[dict[str, Any]] = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class Names:
-    """Words for codes: questions of the work instructions and kinds of defects."""
-
-    items: dict[str, str]
-    kinds: dict[str, str]
-
-
-def records_url(view: TallyView, axis: str, level: str, high: str = "") -> str:
-    asked = {"unit": view.unit.value, "axis": axis, "level": level, "measure": view.measure.value}
-    if high:
-        asked["high"] = high
-    return f"{reverse('qa:trend-records')}?{urlencode(asked)}&{view.range.query}"
-
-
-def records_url_of(view: TallyView, days: Range) -> str:
-    """Everything of other days, or what is shown of them alone."""
-    asked = {"unit": view.unit.value, "axis": view.only.axis, "measure": view.measure.value}
-    if view.only.level:
-        asked["level"] = view.only.level
-    return f"{reverse('qa:trend-records')}?{urlencode(asked)}&{days.query}"
-
-
-def csv_url(view: TallyView, name: str) -> str:
-    than = {"than_from": view.compared_with.start.isoformat(), "than_to": view.compared_with.end.isoformat()}
-    of = {} if view.only.is_all else {"of": f"{view.only.axis}|{view.only.level}"}
-    asked = urlencode({"unit": view.unit.value, "measure": view.measure.value} | than | of)
-    return f"{reverse('qa:trend-csv', args=[name])}?{asked}&{view.range.query}"
 
 
 def rate_of(view: TallyView, counted: Tally) -> Proportion:
@@ -84,30 +37,7 @@ def doubt(share: Proportion, view: TallyView) -> str:
         return ""
     rate = min(max(share.rate or 0.0, 0.05), 0.95)
     needed = rate * (1 - rate) * (2 * 1.96 * 100 / TOO_WIDE) ** 2 * view.spread.design_effect
-    return f"{CANNOT_TELL}: about {max(1, math.ceil(needed - share.n))} more"
-
-
-def things(view: TallyView) -> str:
-    return "parts" if view.unit == EvidenceUnit.PART else "pieces"
-
-
-def n_note(view: TallyView, n: int) -> str:
-    effect = view.spread.design_effect
-    text = f"n = {n} {things(view)}."
-    if effect > 1.005:
-        text += (
-            f" Those of one build share causes, so they count for {n / effect:.0f} (design "
-            f"effect {effect:.2f})."
-        )
-    return text
-
-
-def share_title(view: TallyView) -> str:
-    return f"{view.measure.label}, per 100"
-
-
-# Above the plot, where no axis title is.
-LEGEND_ABOVE = {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"}
+    return f"{CANNOT_TELL}: {more_words(max(1, math.ceil(needed - share.n)), things(view))}"
 
 
 def points(share: list[Proportion], x: list[Any], urls: list[str], **extra: Any) -> dict[str, Any]:
@@ -168,5 +98,5 @@ def more(rate_a: float, rate_b: float, n_a: int, n_b: int, view: TallyView, *, l
         return ""
     missing = needed - min(n_a, n_b)
     if missing > HOPELESS:
-        return f"; a difference this small would take more than {HOPELESS:,} more {things(view)}"
-    return f"; about {missing} more on the smaller side would tell a difference of this size"
+        return f"; a difference this small would take {more_words(missing, things(view))}"
+    return f"; {more_words(missing, 'on the smaller side')} would tell a difference of this size"
