@@ -18,7 +18,7 @@ def _per_good(asking: Asking) -> Section:
     if found["cost"] is not None:
         low, high = found["ci95"]
         rows = [
-            ["one attempt", found["n"], found["per_attempt"], None, None],
+            ["one attempt", found["n"], found["per_attempt"], *found["attempt_ci95"]],
             ["one good one, all attempts in it", found["good"], found["cost"], low, high],
         ]
     left = (

@@ -8,7 +8,7 @@ from labtrack.charts import SERIES, Cell, Chart
 from qa.evidence_pages.addresses import cause_records
 from qa.evidence_pages.asking import Asking, Section
 from qa.evidence_pages.rates import per_100, rate_bars, rate_cells
-from qa.evidence_pages.words import filter_words, interval_words, told
+from qa.evidence_pages.words import filter_words, interval_words, today_words, told
 from qa.statistics.binned import BINNED
 from qa.statistics.survival import KAPLAN_MEIER
 from qa.statistics.tanks import FILTER, HAZARD
@@ -79,8 +79,9 @@ def _young_and_old(kind: dict[str, Any] | None, asking: Asking) -> str:
     """Odds in words that need no statistics: the fitted loss of the youngest and the oldest tank seen."""
     if kind is None:
         return ""
+    unit = kind["age"]
     ends = [
-        f"{per_100(share):.1f} of 100 ({per_100(low):.1f} to {per_100(high):.1f}) at {age:g} {kind['age']}"
+        f"{per_100(share):.1f} of 100 ({per_100(low):.1f} to {per_100(high):.1f}) at {round(age, 1):g} {unit}"
         for age, share, low, high in (kind["curve"][0], kind["curve"][-1])
     ]
     return f" Of {asking.things} that is {ends[0]}, and {ends[1]}, the oldest seen."
@@ -206,12 +207,7 @@ def _filter(asking: Asking) -> Section:
 
 def _filter_sentence(asking: Asking) -> str:
     found, more = asking.report["tanks"], asking.result["tanks"]
-    unit = found["age"] or ""
-    now = (
-        f" Today half of the fillings are filtered by {more['now_every']:g} {unit}."
-        if more["now_every"]
-        else ""
-    )
+    now = today_words(asking)
     if found["verdict"] != "shown":
         return f"{CANNOT_TELL.capitalize()}: it is not shown that older tanks lose more.{now}"
     if not more["filter_sentence"]:

@@ -12,7 +12,7 @@ from django.utils import timezone
 from qa.evidence_pages.addresses import cause_records
 from qa.evidence_pages.asking import Asking
 from qa.evidence_pages.rates import per_100, per_month
-from qa.evidence_pages.words import contrast_words, factor_words, filter_words, interval_words
+from qa.evidence_pages.words import contrast_words, factor_words, filter_words, interval_words, today_words
 from qa.models import Action
 from qa.statistics.causes import MOST_PUT_FORWARD
 from qa.statistics.results import more_words
@@ -83,7 +83,7 @@ def _suspect(asking: Asking, cause: dict[str, Any], open_actions: list[Action]) 
         f"{months[0]:.1f} {asking.things} a month ({interval_words(months[1], months[2])})"
     )  # fmt: skip
     if cause["factor"] in AGE_FACTORS.values() and (when := filter_words(asking)):
-        evidence = f"{evidence} {when}"
+        evidence = f"{evidence} {when}{today_words(asking)}"
     return Suspect(
         title=title,
         evidence=evidence,
@@ -126,7 +126,7 @@ def _tank(asking: Asking, open_actions: list[Action]) -> Suspect | None:
     return Suspect(
         title=f"Tanks go bad with age ({found['age']} since filtering)",
         evidence=evidence,
-        parts=filter_words(asking),
+        parts=f"{filter_words(asking)}{today_words(asking)}".strip(),
         money="",
         together="",
         records_url="",

@@ -118,6 +118,19 @@ def filter_words(asking: Asking) -> str:
     return f"{sentence.removesuffix('.')} (95 % {low} to {high})."
 
 
+def today_words(asking: Asking) -> str:
+    """At what age tanks are filtered today, and the oldest seen; empty where no filtering is recorded."""
+    found, more = asking.report["tanks"], asking.result["tanks"]
+    kind = next((one for one in more["kinds"] if one["age"] == found["age"]), None)
+    if not more["now_every"] or kind is None:
+        return ""
+    oldest = f"{round(kind['curve'][-1][0], 1):g}"
+    return (
+        f" Today half of the fillings are filtered by {more['now_every']:g} {found['age']}; the oldest seen "
+        f"reached {oldest}."
+    )
+
+
 def reason_words(factor: str, reason: str) -> str:
     """Why a factor was not examined, its level as people say it."""
     level = reason.removeprefix("always '").removesuffix("'")

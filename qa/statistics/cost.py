@@ -31,10 +31,13 @@ CHUNK = 200
 
 @dataclass(frozen=True, slots=True)
 class CostPerGood:
-    """Money per good part over all attempts; ``None`` where there is no good part or no cost."""
+    """Money per good part over all attempts, and per attempt; ``None`` where there is no good part or no
+    cost."""
 
     cost: float | None
     interval: Interval
+    per_attempt: float | None
+    attempt_interval: Interval
     n: int
     good: int
     without_cost: int
@@ -79,6 +82,11 @@ def cost_per_good_part(
     without = np.size(cost) - len(money)
     builds = int(codes.max()) + 1 if len(codes) else 0
     nothing = Interval(None, None, level, PER_GOOD_PART.name)
+    sums = [np.bincount(codes, values).astype(np.float64) for values in (money, fine, np.ones(len(money)))]
+    each = (
+        float(money.mean()) if len(money) else None,
+        _resampled(sums[0], sums[2], resamples, seed, level),
+    )
     if fine.sum() == 0:
         words = (
             "What an attempt costs is not known."
@@ -86,10 +94,9 @@ def cost_per_good_part(
             else "There is no good part to carry the cost."
         )
         return CostPerGood(
-            None, nothing, len(money), 0, without, builds, PER_GOOD_PART, Verdict.UNKNOWN, words
+            None, nothing, *each, len(money), 0, without, builds, PER_GOOD_PART, Verdict.UNKNOWN, words
         )
     estimate = float(money.sum() / fine.sum())
-    sums = [np.bincount(codes, values).astype(np.float64) for values in (money, fine)]
     interval = _resampled(sums[0], sums[1], resamples, seed, level)
     shown = interval.low is not None and builds > 1
     low, high = interval.low, interval.high
@@ -99,7 +106,7 @@ def cost_per_good_part(
         words += " One build cannot tell how much it varies."
     verdict = Verdict.SHOWN if shown else Verdict.UNKNOWN
     return CostPerGood(
-        estimate, interval, len(money), int(fine.sum()), without, builds, PER_GOOD_PART, verdict, words
+        estimate, interval, *each, len(money), int(fine.sum()), without, builds, PER_GOOD_PART, verdict, words
     )
 
 

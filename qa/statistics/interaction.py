@@ -172,7 +172,7 @@ def _worst(rows: _Rows, machines: list[str], *, interaction: bool) -> Gap:
     if interaction:
         words = f"not following costs {figures} more on {machine} than on the others"
     else:
-        words = f"when followed, {machine} loses {figures} more than the others"
+        words = f"{machine} loses {figures} more than the others when the instruction is followed"
     sentence = f"{words[0].upper()}{words[1:]}." if shown else f"Cannot tell yet whether {words}."
     interval = Interval(low, high, rows.level, CELLS.name)
     verdict = Verdict.SHOWN if shown else Verdict.UNKNOWN

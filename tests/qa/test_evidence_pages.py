@@ -288,6 +288,7 @@ def test_tank_age_leads_to_an_interval_and_what_changing_it_saves(
     old = [one for one in suspects if "filtered" in one.title or "Tanks go bad" in one.title]
     # The first page must not ask for fresh tanks every day where the page of tanks says when it pays.
     assert old and all("Filtering pays after" in f"{one.evidence} {one.parts}" for one in old)
+    assert all("the oldest seen reached" in f"{one.evidence} {one.parts}" for one in old)
 
 
 @pytest.mark.parametrize("name", SMALL)

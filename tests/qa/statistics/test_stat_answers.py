@@ -52,6 +52,17 @@ def test_how_many_more_is_said_in_two_figures_and_not_beyond_hope() -> None:
     ]
 
 
+def test_an_attempt_has_its_own_interval() -> None:
+    """The mean of builds of one size: the bootstrap's interval is close to the normal one of their means."""
+    rng = np.random.default_rng(5)
+    means = rng.normal(5.0, 1.0, 400)
+    found = cost_per_good_part(np.repeat(means, 3), [True] * 1200, np.repeat(np.arange(400), 3))
+    half = 1.96 * means.std(ddof=1) / math.sqrt(400)
+    assert found.per_attempt == pytest.approx(means.mean())
+    assert found.attempt_interval.low == pytest.approx(means.mean() - half, abs=0.15 * half)
+    assert found.attempt_interval.high == pytest.approx(means.mean() + half, abs=0.15 * half)
+
+
 def test_an_action_names_the_saving_that_more_parts_would_tell() -> None:
     """Reckoned for the saving seen where it is more than was hoped for: fewer parts tell more."""
     # Builds of 5 that lose 1 before, and one in three of them after; a saving of some 13 of 100.
