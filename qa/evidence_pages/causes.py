@@ -24,8 +24,52 @@ def causes(asking: Asking) -> list[Section]:
 def _ranked(asking: Asking) -> Section:
     rows = asking.report["causes"]
     more = {one["factor"]: one for one in asking.result["causes"]}
-    shown = list(reversed(rows[:MOST_BARS]))
-    figure = {
+    return Section(
+        question="What costs us good work?",
+        sentence=asking.result["sentence"],
+        method=(
+            f"{STANDARDISED.name} ({STANDARDISED.source}). {FALSE_DISCOVERY.name} "
+            f"({FALSE_DISCOVERY.source}). Each factor is adjusted for the others that go with loss; builds "
+            "are clusters. An age is compared at its upper quartile against its lower one. It is an "
+            "association in the record, no proof."
+        ),
+        chart=Chart(
+            name="causes",
+            title=f"{asking.things.capitalize()} saved per 100, adjusted",
+            figure=_bars(asking, list(reversed(rows[:MOST_BARS]))),
+            columns=(
+                "what against what",
+                "belongs to",
+                "n at it",
+                "saved per 100",
+                "95 % from",
+                "95 % to",
+                f"{asking.currency} a month" if asking.currency else "money a month",
+                "95 % from ",
+                "95 % to ",
+                "cannot be told apart from",
+                "adjusted for",
+                "can it be told?",
+            ),
+            rows=[_cause_row(asking, row, more.get(row["factor"], {})) for row in rows],
+            csv_url=asking.csv_url("causes"),
+            note=_note(asking),
+        ),
+    )
+
+
+def _note(asking: Asking) -> str:
+    note = (
+        f"n = {asking.report['parts']} {asking.things} in {asking.result['builds']} builds. A filled mark is "
+        "shown, an open one cannot be told yet."
+    )
+    if asking.result["cost_per_lost_part"] is not None and asking.currency:
+        return note
+    return f"{note} A month has no money in it until it is said what a lost part costs."
+
+
+def _bars(asking: Asking, shown: list[dict[str, Any]]) -> dict[str, Any]:
+    return {
         "data": [
             {
                 "type": "scatter",
@@ -56,47 +100,6 @@ def _ranked(asking: Asking) -> Section:
             "yaxis": {"automargin": True},
         },
     }
-    return Section(
-        question="What costs us good work?",
-        sentence=asking.result["sentence"],
-        method=(
-            f"{STANDARDISED.name} ({STANDARDISED.source}). {FALSE_DISCOVERY.name} "
-            f"({FALSE_DISCOVERY.source}). Each factor is adjusted for the others that go with loss; builds "
-            "are clusters. An age is compared at its upper quartile against its lower one. It is an "
-            "association in the record, no proof."
-        ),
-        chart=Chart(
-            name="causes",
-            title=f"{asking.things.capitalize()} saved per 100, adjusted",
-            figure=figure,
-            columns=(
-                "what against what",
-                "belongs to",
-                "n at it",
-                "saved per 100",
-                "95 % from",
-                "95 % to",
-                f"{asking.currency} a month" if asking.currency else "money a month",
-                "95 % from ",
-                "95 % to ",
-                "cannot be told apart from",
-                "adjusted for",
-                "can it be told?",
-            ),
-            rows=[_cause_row(asking, row, more.get(row["factor"], {})) for row in rows],
-            csv_url=asking.csv_url("causes"),
-            note=(
-                f"n = {asking.report['parts']} {asking.things} in "
-                f"{asking.result['builds']} builds. A filled mark "
-                "is shown, an open one cannot be told yet. "
-                + (
-                    ""
-                    if asking.result["cost_per_lost_part"] is not None and asking.currency
-                    else "A month has no money in it until it is said what a lost part costs."
-                )
-            ),
-        ),
-    )
 
 
 def _cause_row(asking: Asking, row: dict[str, Any], more: dict[str, Any]) -> list[Any]:

@@ -2,93 +2,131 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import dataclass
+from typing import Any
+
 from labtrack.charts import SERIES, Cell, Chart
 from production.choices import WORK_STEPS, Step
-from qa.queries.tally import TallyView
+from qa.queries.tally import Tally, TallyView
 from qa.queries.trend_names import Names
+from qa.statistics.proportions import WILSON
 from qa.trend_charts.addresses import csv_url, records_url
+from qa.trend_charts.rates import ends_per_100, per_100, rate_of
 from qa.trend_charts.trend import LEGEND_ABOVE, Trend, things
 
 STACKED = 5
 
 
+COLUMNS = (
+    "kind",
+    "step of origin",
+    "with it",
+    "n",
+    "per 100",
+    "95 % from",
+    "95 % to",
+    "found later than inspection",
+)
+
+
+@dataclass(frozen=True)
+class _Kinds:
+    """How many have each kind from each step of origin, and how many of them came through an inspection."""
+
+    with_it: dict[tuple[str, str], int]
+    late: dict[tuple[str, str], int]
+
+    @property
+    def often(self) -> list[str]:
+        """Kinds, the most frequent first."""
+        totals = Counter[str]()
+        for (kind, _), n in self.with_it.items():
+            totals[kind] += n
+        return sorted(totals, key=lambda kind: -totals[kind])
+
+    @property
+    def steps(self) -> list[str]:
+        """Steps of origin in working order."""
+        order = [step.value for step in Step]
+        return sorted({origin for _, origin in self.with_it}, key=lambda origin: _place(order, origin))
+
+
 def origins(view: TallyView, names: Names) -> Trend:
     """Each kind of defect by its step of origin; a part with two kinds counts at both."""
-    counts: dict[tuple[str, str], int] = {}
-    late: dict[tuple[str, str], int] = {}
-    for level, counted in view.axis("defect").items():
-        kind, origin, found = ([*level.split("|"), "", ""])[:3]
-        counts[kind, origin] = counts.get((kind, origin), 0) + counted.n
-        if _came_through(origin, found):
-            late[kind, origin] = late.get((kind, origin), 0) + counted.n
-    order = [step.value for step in Step]
-    present = sorted({origin for _, origin in counts}, key=lambda origin: _place(order, origin))
-    totals: dict[str, int] = {}
-    for (kind, _), n in counts.items():
-        totals[kind] = totals.get(kind, 0) + n
-    kinds = sorted(totals, key=lambda kind: -totals[kind])
-    drawn = [([kind], names.kinds.get(kind, kind)) for kind in kinds[:STACKED]]
-    if kinds[STACKED:]:
-        drawn.append((kinds[STACKED:], "Other kinds"))
-    data = [
-        {
-            "type": "bar",
-            "name": name,
-            "x": [_step_word(origin) for origin in present],
-            "y": [sum(counts.get((kind, origin), 0) for kind in group) for origin in present],
-            "customdata": [
-                records_url(view, "defect", f"{group[0]}|{origin}|") if len(group) == 1 else ""
-                for origin in present
-            ],
-            "marker": {"color": SERIES[index], "pattern": {"shape": ("", "/", "x", ".", "-", "+")[index]}},
-        }
-        for index, (group, name) in enumerate(drawn)
-    ]
-    rows = []
-    for (kind, origin), n in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
-        url = records_url(view, "defect", f"{kind}|{origin}|")
-        share = round(100 * n / view.total.n, 2) if view.total.n else None
-        rows.append(
-            [
-                Cell(names.kinds.get(kind, kind), url),
-                _step_word(origin),
-                n,
-                share,
-                late.get((kind, origin), 0),
-            ]
-        )
+    kinds = _counted(view)
+    often = sorted(kinds.with_it, key=lambda which: (-kinds.with_it[which], which))
     return Trend(
         question="What goes wrong, and where does it come from?",
         chart=Chart(
             name="origins",
             title="Kinds of defects by the step they come from",
-            figure={
-                "data": data,
-                "layout": {
-                    "barmode": "stack",
-                    "legend": LEGEND_ABOVE,
-                    "xaxis": {"title": {"text": "Step of origin"}, "type": "category"},
-                    "yaxis": {"title": {"text": f"{things(view)} with it"}},
-                },
-            },
-            columns=(
-                "kind",
-                "step of origin",
-                f"{things(view)} with it",
-                "per 100",
-                "found later than inspection",
-            ),
-            rows=rows,
+            figure=_figure(view, kinds, names),
+            columns=COLUMNS,
+            rows=[_row(view, kinds, which, names) for which in often],
             csv_url=csv_url(view, "origins"),
             note=f"n = {view.total.n} {things(view)}; one with two kinds counts at both.",
         ),
-        sentence=_origin_sentence(view, counts, names),
-        method="Counts of mature records; no interval.",
+        sentence=_origin_sentence(view, kinds.with_it, names),
+        method=f"Counts of mature records; shares on the effective n ({WILSON.name}: {WILSON.source}).",
         data=[
-            {"kind": kind, "origin": origin, "n": n, "found_late": late.get((kind, origin), 0)}
-            for (kind, origin), n in sorted(counts.items())
+            {"kind": kind, "origin": origin, "n": n, "found_late": kinds.late.get((kind, origin), 0)}
+            for (kind, origin), n in sorted(kinds.with_it.items())
         ],
     )
+
+
+def _counted(view: TallyView) -> _Kinds:
+    with_it, late = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
+    for level, counted in view.axis("defect").items():
+        kind, origin, found = ([*level.split("|"), "", ""])[:3]
+        with_it[kind, origin] += counted.n
+        if _came_through(origin, found):
+            late[kind, origin] += counted.n
+    return _Kinds(with_it, late)
+
+
+def _figure(view: TallyView, kinds: _Kinds, names: Names) -> dict[str, Any]:
+    often, steps = kinds.often, kinds.steps
+    drawn = [([kind], names.kinds.get(kind, kind)) for kind in often[:STACKED]]
+    if often[STACKED:]:
+        drawn.append((often[STACKED:], "Other kinds"))
+    data = [
+        {
+            "type": "bar",
+            "name": name,
+            "x": [_step_word(origin) for origin in steps],
+            "y": [sum(kinds.with_it.get((kind, origin), 0) for kind in group) for origin in steps],
+            "customdata": [
+                records_url(view, "defect", f"{group[0]}|{origin}|") if len(group) == 1 else ""
+                for origin in steps
+            ],
+            "marker": {"color": SERIES[index], "pattern": {"shape": ("", "/", "x", ".", "-", "+")[index]}},
+        }
+        for index, (group, name) in enumerate(drawn)
+    ]
+    layout = {
+        "barmode": "stack",
+        "legend": LEGEND_ABOVE,
+        "xaxis": {"title": {"text": "Step of origin"}, "type": "category"},
+        "yaxis": {"title": {"text": f"{things(view)} with it"}},
+    }
+    return {"data": data, "layout": layout}
+
+
+def _row(view: TallyView, kinds: _Kinds, which: tuple[str, str], names: Names) -> list[Any]:
+    (kind, origin), n = which, kinds.with_it[which]
+    share = rate_of(view, Tally(view.total.n, min(n, view.total.n)))
+    ends = [round(end, 2) for end in ends_per_100(share)] if view.total.n else [None, None]
+    return [
+        Cell(names.kinds.get(kind, kind), records_url(view, "defect", f"{kind}|{origin}|")),
+        _step_word(origin),
+        n,
+        view.total.n,
+        per_100(share.rate),
+        *ends,
+        kinds.late.get(which, 0),
+    ]
 
 
 def _came_through(origin: str, found: str) -> bool:

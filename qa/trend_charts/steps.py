@@ -10,7 +10,7 @@ from production.choices import NOT_RECORDED, AnswerStatus
 from qa.choices import STEP_AXIS
 from qa.queries.tally import NOTHING, Tally, TallyView
 from qa.queries.trend_names import Names
-from qa.statistics.proportions import newcombe
+from qa.statistics.proportions import NEWCOMBE, newcombe
 from qa.statistics.results import Verdict
 from qa.trend_charts.addresses import csv_url, records_url
 from qa.trend_charts.rates import more, per_100
@@ -20,14 +20,54 @@ FOLLOWED = (AnswerStatus.WITHIN,)
 NOT_FOLLOWED = (AnswerStatus.NOT_DONE, AnswerStatus.OUT_OF_LIMITS)
 
 
+COLUMNS = (
+    "item",
+    "followed, n",
+    "followed, per 100",
+    "not followed, n",
+    "not followed, per 100",
+    "difference per 100",
+    "95 % from",
+    "95 % to",
+    "not recorded, n",
+    "not recorded, per 100",
+    "does not apply, n",
+    "can it be told?",
+)
+NOTE = (
+    "A filled mark is a difference that is shown, an open one cannot be told yet. Followed: done within "
+    "limits. Not followed: not done, or done out of limits. Not recorded is neither, and stands apart. "
+    "Each item is looked at by itself: of twenty without any effect one may show by chance. Causes looks at "
+    "all of them together, adjusted for one another."
+)
+METHOD = f"Difference of two rates on the effective n ({NEWCOMBE.name}: {NEWCOMBE.source})."
+
+
 def steps(view: TallyView, names: Names) -> Trend:
     """Difference between parts whose item was not done as instructed and parts where it was."""
     found = [_step(view, axis, names) for axis in view.levels if axis.startswith(STEP_AXIS)]
     told = sorted((step for step in found if step.difference is not None), key=lambda step: -step.order)
     silent = sorted((step for step in found if step.difference is None), key=lambda step: step.text)
     both = told + silent
-    shown = list(reversed(told))
-    figure = {
+    return Trend(
+        question="Which steps matter?",
+        chart=Chart(
+            name="steps",
+            title=f"{view.measure.label} when a step was not done as instructed",
+            figure=_figure(list(reversed(told))),
+            columns=COLUMNS,
+            rows=[step.row for step in both],
+            csv_url=csv_url(view, "steps"),
+            note=NOTE,
+        ),
+        sentence=_steps_sentence(told),
+        method=METHOD,
+        data=[step.datum for step in both],
+    )
+
+
+def _figure(shown: list[_StepRates]) -> dict[str, Any]:
+    return {
         "data": [
             {
                 "type": "scatter",
@@ -58,44 +98,6 @@ def steps(view: TallyView, names: Names) -> Trend:
             "yaxis": {"automargin": True},
         },
     }
-    return Trend(
-        question="Which steps matter?",
-        chart=Chart(
-            name="steps",
-            title=f"{view.measure.label} when a step was not done as instructed",
-            figure=figure,
-            columns=(
-                "item",
-                "followed, n",
-                "followed, per 100",
-                "not followed, n",
-                "not followed, per 100",
-                "difference per 100",
-                "95 % from",
-                "95 % to",
-                "not recorded, n",
-                "not recorded, per 100",
-                "does not apply, n",
-                "can it be told?",
-            ),
-            rows=[step.row for step in both],
-            csv_url=csv_url(view, "steps"),
-            note=(
-                "A filled mark is a difference that is shown, an open one cannot be told yet. "
-                "Followed: done within "
-                "limits. Not followed: not done, or done out of limits. Not recorded is neither, and "
-                "stands apart. "
-                "Each item is looked at by itself: of twenty without any effect one may show by chance."
-            ),
-        ),
-        sentence=_steps_sentence(told),
-        method=(
-            "Difference of two rates with Newcombe's hybrid score interval on the effective n "
-            "(Newcombe 1998, "
-            "Stat Med 17:873-890, method 10)."
-        ),
-        data=[step.datum for step in both],
-    )
 
 
 @dataclass(frozen=True)
