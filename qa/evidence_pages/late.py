@@ -104,10 +104,10 @@ def late_sentence(rows: list[dict[str, Any]]) -> str:
     worst = max(known, key=lambda row: row["rate"] or 0.0)
     low, high = (100 * end for end in worst["ci95"])
     figures = (
-        f"{worst['name']}: {worst['count']} of {worst['n']} found late (95 % {low:.0f} to {high:.0f} of 100)"
+        f"{worst['name']}, {worst['count']} of {worst['n']} found late (95 % {low:.0f} to {high:.0f} of 100)"
     )
     if len(known) > 1 and all(row is worst or row["ci95"][1] < worst["ci95"][0] for row in known):
-        return f"Most slip through at {figures}.{beside}"
+        return f"Most slip through: {figures}.{beside}"
     if len(known) == 1:
         return f"{figures}. There is nothing to compare it with.{beside}"
     return f"{CANNOT_TELL.capitalize()} which is worst: the intervals overlap. Highest is {figures}.{beside}"

@@ -336,7 +336,7 @@ def test_late_shares_leave_out_groups_of_a_flaw_or_two_and_never_ask_for_a_known
         return {"name": name, "n": n, "count": count, "rate": count / n, "ci95": [low, high], "cost": 3.5}
 
     rows = [row("clear", 27, 20, 0.47, 0.90), row("grey", 101, 14, 0.06, 0.27), row("white", 2, 0, 0.0, 0.66)]
-    assert late_sentence(rows).startswith("Most slip through at clear: 20 of 27")
+    assert late_sentence(rows).startswith("Most slip through: clear, 20 of 27")
     assert late_sentence(rows).endswith("Too few flaws to compare: white.")
     assert "no flaw" in late_sentence([])
     assert "nothing to compare it with" in late_sentence(rows[2:])
