@@ -64,16 +64,23 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(scope="session")
-def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> None:
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> Iterator[None]:
     """Let every connection know what was seeded, not only the one that made the database.
 
     While Playwright's loop runs in this thread, Django opens another connection for it. Without the
     seeds at hand that one's flush would make content types of its own, and the next test that puts the
-    seeds back would find them taken.
+    seeds back would find them taken. A database that is kept for the next session gets its seeds back,
+    which the last test that commits has flushed.
     """
     with django_db_blocker.unblock():
         seeded = connection.creation.serialize_db_to_string()
     BaseDatabaseWrapper._test_serialized_contents = seeded  # type: ignore[attr-defined]
+    yield
+    from qa.models import LimitVersion
+
+    with django_db_blocker.unblock():
+        if not LimitVersion.objects.exists():
+            connection.creation.deserialize_db_from_string(seeded)
 
 
 def _flush_past_the_triggers(flush: Callable[..., None]) -> Callable[..., None]:
