@@ -16,7 +16,7 @@ import numpy as np
 from qa.geometry.bumps import NOTABLE_MM2, Bump, find_bumps, notable
 from qa.geometry.decision import Verdict, decide, worst
 from qa.geometry.design import Design, prepare
-from qa.geometry.deviation import Deviation, DeviationSettings, Figures, LeftOut, figures, measure
+from qa.geometry.deviation import Deviation, DeviationSettings, Figures, LeftOut, figures_in_order, measure
 from qa.geometry.diagnosis import Misfit, two_parts, what_is_wrong, wrong_at_sight
 from qa.geometry.distances import Distance, LandmarkSheet, measure_distances
 from qa.geometry.errors import GeometryError
@@ -26,6 +26,7 @@ from qa.geometry.pattern import Pattern, PatternFit, PatternSettings, fit_patter
 from qa.geometry.register import RegisterSettings, Registration, register
 from qa.geometry.sampling import Samples, sample_surface
 from qa.geometry.skin import SkinSettings
+from qa.geometry.threads import in_pairs
 
 ENGINE = "comparison 1.3"
 Progress = Callable[[float, str], None]
@@ -180,11 +181,8 @@ def compare_print(
     """
     request = request or CompareRequest()
     tell = progress or (lambda share, what: None)
-    tell(0.0, "Preparing the design")
-    ready = prepared(design, request)
-    tell(0.2, "Sampling the scan")
-    scan_mesh = _scan_mesh(scan)
-    samples = sample_surface(scan_mesh, request.spacing_mm).in_order()
+    tell(0.0, "Preparing the design and sampling the scan")
+    ready, samples = _made_ready(design, scan, request)
     tell(0.25, "Finding the pose")
     misfit = wrong_at_sight(ready, samples, request.registration)
     narrow = replace(request.registration, wider_grids=2 if misfit is None else 0)
@@ -220,8 +218,7 @@ def measured_at(
     """Measure a scan again in the pose (4 x 4, scan to design) that a comparison found: the same samples and
     the same deviations, without the search. Raises ``GeometryError`` as ``compare_print`` does."""
     request = request or CompareRequest()
-    ready = prepared(design, request)
-    samples = sample_surface(_scan_mesh(scan), request.spacing_mm).in_order()
+    ready, samples = _made_ready(design, scan, request)
     deviation = measure(ready, samples, transform, request.deviation)
     return Placed(transform, ready, deviation, samples.face, request.tolerance_mm)
 
@@ -232,6 +229,15 @@ def prepared(design: Source, request: CompareRequest | None = None) -> Design:
     if isinstance(design, Design):
         return design
     return prepare(design if isinstance(design, Mesh) else design.mesh, request.skin)
+
+
+def _made_ready(design: Source, scan: Mesh | HoldsMesh, request: CompareRequest) -> tuple[Design, Samples]:
+    """The design prepared and the scan sampled, side by side: neither waits for the other."""
+    mesh = _scan_mesh(scan)
+    return in_pairs(
+        lambda: prepared(design, request),
+        lambda: sample_surface(mesh, request.spacing_mm).in_order(),
+    )
 
 
 def _scan_mesh(scan: Mesh | HoldsMesh) -> Mesh:
@@ -312,8 +318,11 @@ def _judged(
     deviation: Deviation, identity: Identity, misfit: Misfit | None, fit: PatternFit | None,
     left: FloatArray, request: CompareRequest,
 ) -> Comparison:  # fmt: skip
+    order = np.argsort(deviation.signed_mm)
+
     def told(mask: Any) -> Figures:
-        return figures(deviation.signed_mm[mask], deviation.weights[mask], request.tolerance_mm)
+        chosen = order[mask[order]]
+        return figures_in_order(deviation.signed_mm[chosen], deviation.weights[chosen], request.tolerance_mm)
 
     working = deviation.working
     accepted = registered and identity.verdict == "this"

@@ -9,13 +9,16 @@ from numpy.typing import NDArray
 
 from qa.geometry.errors import GeometryError
 from qa.geometry.mesh import FloatArray, Mesh
+from qa.geometry.plane_kernels import local_bounds
 from qa.geometry.register import MOST_SAMPLES, SPACING_MM, Target
 from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
 from qa.geometry.skin import BasePlane, SkinSettings, base_faces, find_base, outer_faces, part_of
+from qa.geometry.threads import in_pairs
 from qa.geometry.tree import TriangleTree, build, closest
 
 FEWEST_TRIANGLES = 4
 SNAP_DEG = 2.5
+_FARTHEST_MM, _PARTS = 4.0, 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,19 +69,21 @@ def prepare(mesh: Mesh, settings: SkinSettings | None = None) -> Design:
         raise GeometryError(
             "not_finite", "The design has a coordinate that is not a number; export it again."
         )
-    samples = sample_surface(mesh, SPACING_MM, most=MOST_SAMPLES).in_order()
+    known = normals, areas = face_normals_and_areas(mesh)
+    tree, samples = in_pairs(
+        lambda: build(mesh),
+        lambda: sample_surface(mesh, SPACING_MM, most=MOST_SAMPLES, known=known).in_order(),
+    )
     base = find_base(samples, settings)
-    tree = build(mesh)
     outside = outer_faces(tree, samples, base, settings)
-    outer = tree.mesh if outside.all() else part_of(mesh, outside)[0]
-    _, areas = face_normals_and_areas(mesh)
-    is_base = base_faces(outer, base, settings)
+    outer = tree.mesh if outside.all() else part_of(tree.mesh, outside)[0]
+    is_base = base_faces(outer, normals[outside], base, settings)
     if is_base.all():
         is_base = np.zeros_like(is_base)
     if not outside.all():
         samples = samples.pick(outside[samples.face])
         samples = replace(samples, face=(np.cumsum(outside) - 1).astype(np.int32)[samples.face])
-    target = Target.of(outer, tree=tree if outside.all() else None, samples=samples)
+    target = Target.of(outer, tree=tree if outside.all() else None, samples=samples, normals=normals[outside])
     return Design(
         mesh,
         outer,
@@ -100,10 +105,8 @@ def pattern_frame(outer: Mesh, target: Target, is_base: NDArray[np.bool_], base:
     up = base.up if base is not None else _least_spread_axis(working, origin)
     front = _front(target, working, origin, up)
     axes = np.array([np.cross(front, up), front, up])
-    of_working = np.zeros(len(outer.vertices), dtype=np.bool_)
-    of_working[outer.faces[~is_base]] = True
-    local = (outer.vertices[of_working] - origin) @ axes.T
-    low, high = local.min(axis=0), local.max(axis=0)
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    local_bounds(outer.vertices, outer.faces, is_base, origin, axes, low, high)
     return Frame(
         origin,
         axes,
@@ -127,6 +130,31 @@ def _least_spread_axis(working: Samples, origin: FloatArray) -> FloatArray:
     return np.asarray(axis * (sign or 1.0))
 
 
+def _nearest_of(target: Target, copies: FloatArray) -> int:
+    """Which of several copies of the same points (k x n x 3) lies nearest to the surface, on average, with
+    no distance counted as more than ``_FARTHEST_MM``.
+
+    A copy is given up once what a part of its points adds up to is more than the whole of the best.
+    """
+    total = np.zeros(len(copies))
+    parts = [copies[:, part::_PARTS] for part in range(_PARTS)]
+
+    def add(chosen: NDArray[np.int64], part: int) -> None:
+        points = parts[part][chosen].reshape(-1, 3)
+        apart = closest(target.tree, points, largest_distance=_FARTHEST_MM).distance
+        total[chosen] += np.minimum(apart, _FARTHEST_MM).reshape(len(chosen), -1).sum(axis=1)
+
+    add(np.arange(len(copies)), 0)
+    leader = np.array([np.argmin(total)])
+    for part in range(1, _PARTS):
+        add(leader, part)
+    for part in range(1, _PARTS):
+        others = np.flatnonzero(total < total[leader[0]])
+        if len(others):
+            add(others, part)
+    return int(np.argmin(total))
+
+
 def _front(target: Target, working: Samples, origin: FloatArray, up: FloatArray) -> FloatArray:
     """Unit vector in the plane across ``up`` along the mirror axis, toward the closed end of the arch."""
     first = np.cross(up, [1.0, 0.0, 0.0] if abs(up[0]) < 0.8 else [0.0, 1.0, 0.0])
@@ -144,9 +172,7 @@ def _front(target: Target, working: Samples, origin: FloatArray, up: FloatArray)
             for k in range(len(angles))
             for shift in (0.0, middle[k])
         ]
-        apart = closest(target.tree, np.concatenate(mirrored), largest_distance=4.0).distance
-        costs = np.minimum(apart, 4.0).reshape(len(angles), 2, -1).mean(axis=2).min(axis=1)
-        return float(angles[int(np.argmin(costs))])
+        return float(angles[_nearest_of(target, np.array(mirrored)) // 2])
 
     best = best_of(np.radians(np.arange(0.0, 180.0, 6.0)))
     for step in (2.0, 0.5):

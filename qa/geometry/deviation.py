@@ -7,10 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from qa.geometry import deviation_kernels as kernels
+from qa.geometry.cell_kernels import covered_share
 from qa.geometry.design import Design
 from qa.geometry.mesh import FloatArray, IndexArray
 from qa.geometry.sampling import Samples
-from qa.geometry.tree import signed
+from qa.geometry.threads import in_shares
+from qa.geometry.tree import Signed, signed
 
 Bools = NDArray[np.bool_]
 
@@ -114,44 +117,47 @@ def measure(
     points = scan.points @ transform[:3, :3].T + transform[:3, 3]
     normals = scan.normals @ transform[:3, :3].T
     found = signed(design.target.tree, points)
-    is_base = design.is_base[found.face]
-    agree = np.einsum("ij,ij->i", normals, found.normal)
-    d = found.distance
-    beside = is_base.copy()
-    if design.base is not None:
-        beside |= (found.point - design.base.point) @ design.base.up < settings.beside_base_mm
-    stranger = beside & ((d > settings.base_excess_mm) | (agree < settings.beside_agree))
-    inner = _on_inner_skin(design, points, normals, d, agree)
-    far = (d > settings.excess_mm) | (d < -settings.missing_mm)
-    away = agree < settings.least_agree
-    used = ~(found.border | inner | stranger | far | away)
-    whole = scan.weights.sum()
-
-    def share(mask: Bools) -> float:
-        return float(scan.weights[mask].sum() / whole)
-
-    left_out = LeftOut(
-        share(found.border),
-        share(inner & ~found.border),
-        share(far & ~found.border & ~inner & ~stranger),
-        share(stranger & ~found.border & ~inner),
-        share(away & ~far & ~stranger & ~found.border & ~inner),
-    )
-    nearby = ~found.border & ~inner & ~stranger & (np.abs(d) < settings.missing_mm)
+    is_base, agree, why = _seen(design, normals, found, settings)
+    inner = _on_inner_skin(design, points, normals, found.distance, agree)
+    if inner.any():
+        why[inner] |= kernels.INNER
+    used, counts = np.zeros(len(points), dtype=np.bool_), np.zeros(len(points), dtype=np.bool_)
+    shares = kernels.settle(why, found.distance, scan.weights, settings.missing_mm, used, counts)
     return Deviation(
         points,
         normals,
         found.point,
-        d,
+        found.distance,
         scan.weights,
         found.face,
         is_base,
         used,
-        used | nearby,
+        counts,
         agree,
-        left_out,
+        LeftOut(*shares),
         _coverage(design, found.point[used & ~is_base], settings),
     )
+
+
+def _seen(
+    design: Design, normals: FloatArray, found: Signed, settings: DeviationSettings
+) -> tuple[Bools, FloatArray, NDArray[np.uint8]]:
+    """Of each sample whether it lies on the base, how far its normal agrees, and why it is left out."""
+    count = len(normals)
+    is_base, agree = np.zeros(count, dtype=np.bool_), np.zeros(count)
+    why = np.zeros(count, dtype=np.uint8)
+    point = design.base.point if design.base is not None else np.zeros(3)
+    up = design.base.up if design.base is not None else np.zeros(3)
+    in_shares(
+        lambda start, end: kernels.look(
+            normals, found.normal, found.point, found.distance, found.border, found.face, design.is_base,
+            point, up, settings.beside_base_mm, settings.base_excess_mm, settings.beside_agree,
+            settings.excess_mm, settings.missing_mm, settings.least_agree, is_base, agree, why, start, end,
+        ),
+        count,
+        smallest=8_192,
+    )  # fmt: skip
+    return is_base, agree, why
 
 
 def _on_inner_skin(
@@ -172,42 +178,27 @@ def _on_inner_skin(
 
 def _coverage(design: Design, places: FloatArray, settings: DeviationSettings) -> float:
     """Share of the working surface's area in cells that hold a measured place."""
-    working = design.target.samples.pick(~design.is_base[design.target.samples.face])
-    if len(places) == 0 or len(working) == 0:
+    samples = design.target.samples
+    working = ~design.is_base[samples.face]
+    if len(places) == 0 or not working.any():
         return 0.0
-    low = working.points.min(axis=0) - settings.coverage_cell_mm
-
-    def codes(points: FloatArray) -> NDArray[np.int64]:
-        cell = ((points - low) / settings.coverage_cell_mm).astype(np.int64)
-        return np.asarray(cell[:, 0] + (cell[:, 1] << 20) + (cell[:, 2] << 40))
-
-    covered = np.isin(codes(working.points), np.unique(codes(places)))
-    return float(working.weights[covered].sum() / working.weights.sum())
+    return float(
+        covered_share(samples.points[working], samples.weights[working], places, settings.coverage_cell_mm)
+    )
 
 
 def figures(values: FloatArray, weights: FloatArray, tolerance_mm: float) -> Figures:
     """Area-weighted figures of signed deviations (n, mm) with weights (n, mm2)."""
+    order = np.argsort(values)
+    return figures_in_order(values[order], weights[order], tolerance_mm)
+
+
+def figures_in_order(values: FloatArray, weights: FloatArray, tolerance_mm: float) -> Figures:
+    """``figures`` of deviations that are in ascending order."""
     count = len(values)
     if count == 0 or weights.sum() <= 0:
         return Figures(0, *([float("nan")] * 8))
-    # Sorted once: quantiles then only merge runs that are in order.
-    order = np.argsort(values)
-    values, share = values[order], weights[order] / weights.sum()
-    mean = float(share @ values)
-    rms = float(np.sqrt(share @ values**2))
-    low, middle, high = weighted_quantiles(values, share, (0.025, 0.5, 0.975))
-    size = np.abs(values)
-    return Figures(
-        count,
-        mean,
-        float(np.sqrt(share @ (values - mean) ** 2)),
-        rms,
-        middle,
-        low,
-        high,
-        weighted_quantiles(size, share, (0.95,))[0],
-        float(share[size <= tolerance_mm].sum()),
-    )
+    return Figures(count, *kernels.sorted_figures(values, weights, tolerance_mm))
 
 
 def weighted_quantiles(
@@ -215,6 +206,6 @@ def weighted_quantiles(
 ) -> tuple[float, ...]:
     """Quantiles of weighted values: linear between the middles of the weights' steps."""
     order = np.argsort(values, kind="stable")
-    step = weights[order]
-    place = (np.cumsum(step) - 0.5 * step) / step.sum()
-    return tuple(float(q) for q in np.interp(shares, place, values[order]))
+    ascending, step = values[order], weights[order]
+    whole = float(step.sum())
+    return tuple(kernels.sorted_quantile(ascending, step, whole, share) for share in shares)

@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from qa.geometry.cell_kernels import cells
 from qa.geometry.deviation import Deviation
 from qa.geometry.mesh import FloatArray
 
@@ -171,7 +172,7 @@ def advantage(better: Deviation, worse: Deviation, settings: IdentitySettings) -
 
 def patch_numbers(points: FloatArray, size_mm: float) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
     """Number (0..) of the cubic cell that each point falls in, n."""
-    cell = np.floor(points / size_mm).astype(np.int64)
-    cell -= cell.min(axis=0)
-    code = cell[:, 0] + (cell[:, 1] << 20) + (cell[:, 2] << 40)
-    return np.unique(code, return_inverse=True)[1].reshape(-1).astype(np.int64)
+    number, codes = cells(np.ascontiguousarray(points), size_mm)
+    rank = np.empty(len(codes), dtype=np.int64)
+    rank[np.argsort(codes)] = np.arange(len(codes))
+    return np.asarray(rank[number])

@@ -26,10 +26,10 @@ from qa.geometry import pattern_kernels as kernels
 from qa.geometry.design import Design, Frame
 from qa.geometry.identity import patch_numbers
 from qa.geometry.mesh import FloatArray, IndexArray
-from qa.geometry.pattern_errors import NORMAL_SCALE, ErrorSettings, cut_of, standard_errors, tukey_weight
+from qa.geometry.pattern_errors import NORMAL_SCALE, ErrorSettings, cut_of, standard_errors
 from qa.geometry.sampling import Samples
 from qa.geometry.threads import in_shares
-from qa.geometry.tree import signed, vertex_normals
+from qa.geometry.tree import signed
 
 PatternVerdict = Literal["present", "absent", "unknown"]
 
@@ -38,6 +38,7 @@ PER_UNIT = {"scale": 100.0, "height_scale": 100.0}  # shown in percent, the othe
 LARGEST_VIF = 10.0
 FIRST = kernels.COLUMNS - len(NAMES)  # column of the first pattern, after the rigid ones
 _SOLVE_ROUNDS, _SOLVED_MM = 8, 1e-6
+_BLOCK = 4_096
 _NO_VARIANCE_MM2, _ON_SURFACE_MM = 1e-10, 1e-6
 
 
@@ -108,20 +109,22 @@ class PatternFit:
     patches: int
 
 
-def columns(frame: Frame, places: FloatArray, normals: FloatArray, grown: FloatArray) -> FloatArray:
-    """What one unit of each column moves the surface by along its normals at design places (both n x 3):
-    n x 12, three turns, three shifts, then the patterns in the order of ``NAMES``.
+def columns(
+    frame: Frame, places: FloatArray, normals: FloatArray, grown: FloatArray, chosen: NDArray[np.int64]
+) -> FloatArray:
+    """What one unit of each column moves the surface by along its normals at the m ``chosen`` of design
+    places (both n x 3): m x 12, three turns, three shifts, then the patterns in the order of ``NAMES``.
 
     Turns are per radian about the frame's origin, scale and height scale per unit strain, the others per mm.
     ``grown`` (n) is the offset's: every vertex moves along its own normal, faces beside a crease by less.
     """
-    rows = np.empty((len(places), kernels.COLUMNS))
+    rows = np.zeros((len(chosen), kernels.COLUMNS))
     in_shares(
         lambda start, end: kernels.fill_rows(
-            places, normals, grown, frame.origin, frame.axes, frame.half_width_mm, frame.back_mm,
+            places, normals, grown, chosen, frame.origin, frame.axes, frame.half_width_mm, frame.back_mm,
             frame.depth_mm, rows, start, end,
         ),
-        len(places),
+        len(chosen),
         smallest=8_192,
     )  # fmt: skip
     return rows
@@ -170,9 +173,11 @@ def fit_patterns(
     settings = settings or PatternSettings()
     if len(scan) < settings.fewest_points:
         return None
-    around = vertex_normals(design.target.tree)
+    around = _corner_normals(design)
     few = scan.thin_out(settings.first_points, seed=settings.seed)
     total = _found_by_few(design, around, few, settings)
+    if total is None:
+        return None
     seen = _measured(design, around, scan.points, total)
     left = np.where(seen.border, np.nan, seen.left_mm)
     chosen = _chosen(design, seen, settings)
@@ -180,12 +185,12 @@ def fit_patterns(
     if patch is None or patch.max() + 1 < settings.fewest_patches:
         return None
     rows, areas = _rows(design.frame, seen, chosen), scan.weights[chosen]
-    step, weights = robust_solve(rows, seen.left_mm[chosen], areas)
-    total += step
-    rest = seen.left_mm[chosen] - rows @ step
+    solved = robust_solve(rows, seen.left_mm[chosen], areas)
+    total += solved.step
+    rest, weights = solved.left, solved.weights
     left[chosen] = rest
     deviation = standard_errors(rows, rest, areas, scan.points[chosen], patch, settings.errors)
-    products = _products(rows, rest, weights, total)
+    products = _products(solved, total)
     patches = int(patch.max()) + 1
     patterns = _told(
         design.frame,
@@ -200,8 +205,11 @@ def fit_patterns(
     return PatternFit(patterns, left, scale, len(chosen), patches)
 
 
-def _found_by_few(design: Design, around: FloatArray, scan: Samples, settings: PatternSettings) -> FloatArray:
-    """The amount of each column (12), from distances measured anew until nothing moves."""
+def _found_by_few(
+    design: Design, around: FloatArray, scan: Samples, settings: PatternSettings
+) -> FloatArray | None:
+    """The amount of each column (12), from distances measured anew until nothing moves; None when it runs
+    away, as it does on a scan that holds too little of the surface to tell columns apart."""
     frame = design.frame
     total = np.zeros(kernels.COLUMNS)
     reach = np.concatenate([np.full(3, frame.half_width_mm), np.ones(3), reach_of(frame)])
@@ -210,8 +218,11 @@ def _found_by_few(design: Design, around: FloatArray, scan: Samples, settings: P
         chosen = _chosen(design, seen, settings)
         if len(chosen) < settings.fewest_points:
             break
-        step, _ = robust_solve(_rows(frame, seen, chosen), seen.left_mm[chosen], scan.weights[chosen])
+        step = robust_solve(_rows(frame, seen, chosen), seen.left_mm[chosen], scan.weights[chosen]).step
         total += step
+        # No print is off by more than its own half width.
+        if not np.abs(total * reach).max() < frame.half_width_mm:
+            return None
         if np.abs(step * reach).max() < settings.settled_mm:
             break
     return total
@@ -236,18 +247,31 @@ def _measured(design: Design, around: FloatArray, points: FloatArray, total: Flo
     placed = put_back(design.frame, points, total)
     tree = design.target.tree
     found = signed(tree, placed)
-    off = np.abs(found.distance) > _ON_SURFACE_MM
-    normal = found.normal.copy()
-    normal[off] = (placed[off] - found.point[off]) / found.distance[off, None]
-    grown = np.empty(len(points))
+    normal, grown, left = found.normal, np.zeros(len(points)), np.zeros(len(points))
     in_shares(
         lambda start, end: kernels.growth(
-            tree.mesh.vertices, tree.mesh.faces, around, found.point, normal, found.face, grown, start, end
+            tree.mesh.vertices, tree.mesh.faces, around, placed, found.point, found.distance, normal,
+            found.face, float(total[-1]), _ON_SURFACE_MM, grown, left, start, end,
         ),
         len(points),
         smallest=8_192,
-    )
-    return _Seen(found.distance - total[-1] * grown, found.point, normal, grown, found.face, found.border)
+    )  # fmt: skip
+    return _Seen(left, found.point, normal, grown, found.face, found.border)
+
+
+def _corner_normals(design: Design) -> FloatArray:
+    """Unit angle-weighted normal of every vertex of the outer skin, n x 3."""
+    tree = design.target.tree
+    normals = np.zeros_like(tree.mesh.vertices)
+    in_shares(
+        lambda start, end: kernels.corner_normals(
+            tree.mesh.vertices, tree.mesh.faces, design.target.face_normals, tree.around_start, tree.around,
+            normals, start, end,
+        ),
+        len(normals),
+        smallest=4_096,
+    )  # fmt: skip
+    return normals
 
 
 def _chosen(design: Design, seen: _Seen, settings: PatternSettings) -> NDArray[np.int64]:
@@ -258,7 +282,7 @@ def _chosen(design: Design, seen: _Seen, settings: PatternSettings) -> NDArray[n
 
 
 def _rows(frame: Frame, seen: _Seen, chosen: NDArray[np.int64]) -> FloatArray:
-    return columns(frame, seen.place[chosen], seen.normal[chosen], seen.grown[chosen])
+    return columns(frame, seen.place, seen.normal, seen.grown, chosen)
 
 
 def _patches(points: FloatArray, settings: PatternSettings) -> NDArray[np.int64]:
@@ -269,31 +293,69 @@ def _patches(points: FloatArray, settings: PatternSettings) -> NDArray[np.int64]
     return patch
 
 
-def robust_solve(rows: FloatArray, values: FloatArray, areas: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Tukey-weighted least squares (m x k rows, m values, m area weights): solution and final weights."""
-    weights = areas
-    step = np.zeros(rows.shape[1])
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """A robust fit of m values by k columns: the ``step`` of each, what is ``left`` of each value, its final
+    ``weights``, and with those the products of the columns (k x k) and of columns and rest (k)."""
+
+    step: FloatArray
+    left: FloatArray
+    weights: FloatArray
+    products: FloatArray
+    pulls: FloatArray
+
+
+def robust_solve(rows: FloatArray, values: FloatArray, areas: FloatArray) -> Solved:
+    """Tukey-weighted least squares (m x k rows, m values, m area weights)."""
+    count, columns_ = rows.shape
+    left, weights = np.zeros(count), areas
+    step, cut = np.zeros(columns_), np.inf
     for _ in range(_SOLVE_ROUNDS):
-        weighted = rows * weights[:, None]
-        matrix = weighted.T @ rows
+        matrix, pulls, weights = _weighed(rows, values, areas, left, cut)
         size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-        right = weighted.T @ values / size
-        new = np.linalg.lstsq(matrix / np.outer(size, size), right, rcond=1e-12)[0] / size
-        left = values - rows @ new
-        weights = areas * tukey_weight(left, cut_of(left))
+        new = np.linalg.lstsq(matrix / np.outer(size, size), pulls / size, rcond=1e-12)[0] / size
+        _take_off(rows, values, new, left)
+        cut = cut_of(left)
         moved = np.abs(new - step) * size / np.sqrt(areas.sum())
         step = new
         if moved.max() < _SOLVED_MM:
             break
-    return step, weights
+    matrix, pulls, weights = _weighed(rows, left, areas, left, cut)
+    return Solved(step, left, weights, matrix, pulls)
 
 
-def _products(rows: FloatArray, rest: FloatArray, weights: FloatArray, total: FloatArray) -> FloatArray:
-    """Weighted products (k + 1 squared) of columns and the whole deviation, ``rows @ total + rest``."""
-    weighted = rows * weights[:, None]
-    matrix, pulls = weighted.T @ rows, weighted.T @ rest
+def _weighed(
+    rows: FloatArray, values: FloatArray, areas: FloatArray, left: FloatArray, cut: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Weighted products of the columns (k x k) and of columns and values (k), and the weights (m).
+
+    Summed block by block in a fixed order: any number of cores gives the same bits.
+    """
+    count, wide = rows.shape
+    blocks = -(-count // _BLOCK)
+    weights, matrices, pulls = np.zeros(count), np.zeros((blocks, wide, wide)), np.zeros((blocks, wide))
+    in_shares(
+        lambda start, end: kernels.fit_step(
+            rows, values, areas, cut, _BLOCK, left, weights, matrices, pulls, start, end
+        ),
+        blocks,
+        smallest=1,
+    )
+    lower = matrices.sum(axis=0)
+    return lower + np.tril(lower, -1).T, pulls.sum(axis=0), weights
+
+
+def _take_off(rows: FloatArray, values: FloatArray, step: FloatArray, left: FloatArray) -> None:
+    in_shares(
+        lambda start, end: kernels.take_off(rows, values, step, left, start, end), len(rows), smallest=8_192
+    )
+
+
+def _products(solved: Solved, total: FloatArray) -> FloatArray:
+    """Weighted products (k + 1 squared) of columns and the whole deviation, ``rows @ total + left``."""
+    matrix, pulls = solved.products, solved.pulls
     both = matrix @ total
-    whole = total @ both + 2.0 * total @ pulls + weights @ rest**2
+    whole = total @ both + 2.0 * total @ pulls + solved.weights @ solved.left**2
     side = (both + pulls)[:, None]
     return np.block([[matrix, side], [side.T, np.array([[whole]])]])
 

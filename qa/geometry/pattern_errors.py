@@ -89,8 +89,9 @@ def standard_errors(
     inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-13, hermitian=True)
     drawn = np.random.default_rng(settings.seed).permutation(len(points))[: settings.pairs_of]
     by_distance = _by_correlation(
-        rows / scale, score, areas, points, inverse, float(np.average(slope, weights=areas)), drawn, settings
-    )
+        rows[drawn] / scale, score, areas, points, inverse, float(np.average(slope, weights=areas)), drawn,
+        settings,
+    )  # fmt: skip
     return np.asarray(settings.margin * np.maximum(by_patch, by_distance) / scale)
 
 
@@ -103,14 +104,15 @@ def _by_jackknife(parts: FloatArray, pulls: FloatArray) -> FloatArray:
 
 
 def _by_correlation(
-    rows: FloatArray, score: FloatArray, areas: FloatArray, points: FloatArray, inverse: FloatArray,
+    row: FloatArray, score: FloatArray, areas: FloatArray, points: FloatArray, inverse: FloatArray,
     slope: float, drawn: NDArray[np.int64], settings: ErrorSettings,
 ) -> FloatArray:  # fmt: skip
-    """From the scores' measured correlation by distance, summed over all near pairs."""
+    """From the scores' measured correlation by distance, summed over all near pairs of the ``drawn`` samples,
+    whose columns are ``row``."""
     total, number = np.zeros(settings.lags), np.zeros(settings.lags)
     kernels.products_of_followers(points, score, settings.follow, settings.reach_mm, total, number)
     more = len(points) / len(drawn)
-    row, pull, value = rows[drawn], areas[drawn, None] * rows[drawn], score[drawn]
+    pull, value = areas[drawn, None] * row, score[drawn]
     one, two, apart = _pairs(points[drawn], settings.reach_mm)
     lag = (settings.lags * np.sqrt(apart / settings.reach_mm)).astype(np.int64)
     total += np.bincount(lag, weights=value[one] * value[two], minlength=settings.lags)

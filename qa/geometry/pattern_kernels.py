@@ -50,12 +50,13 @@ def put_back(
 
 @compiled()
 def fill_rows(
-    places: Array, normals: Array, grown: Array, origin: Array, axes: Array, half_width: float, back: float,
-    depth: float, rows: Array, start: int, end: int,
+    places: Array, normals: Array, grown: Array, chosen: Array, origin: Array, axes: Array,
+    half_width: float, back: float, depth: float, rows: Array, start: int, end: int,
 ) -> None:  # fmt: skip
-    """What one unit of each column moves the surface by along its normals (n x 3) at places (n x 3);
-    ``grown`` (n) is that of the offset."""
-    for i in range(start, end):
+    """What one unit of each column moves the surface by along its normals (n x 3) at the ``chosen`` of the
+    places (n x 3); ``grown`` (n) is that of the offset."""
+    for row in range(start, end):
+        i = chosen[row]
         x = y = z = across = along = up = 0.0
         for k in range(3):
             off = places[i, k] - origin[k]
@@ -69,26 +70,75 @@ def fill_rows(
         side = x / half_width
         for k in range(3):
             one, two = (k + 1) % 3, (k + 2) % 3
-            rows[i, k] = (places[i, one] - origin[one]) * normals[i, two] - (
+            rows[row, k] = (places[i, one] - origin[one]) * normals[i, two] - (
                 places[i, two] - origin[two]
             ) * normals[i, one]
-            rows[i, 3 + k] = normals[i, k]
-        rows[i, 6] = x * across + y * along + z * up
-        rows[i, 7] = z * up
-        rows[i, 8] = side * (1.0 - eta) * across
-        rows[i, 9] = (2.0 * eta - 1.0) ** 2 * up
-        rows[i, 10] = side * (2.0 * eta - 1.0) * up
-        rows[i, 11] = grown[i]
+            rows[row, 3 + k] = normals[i, k]
+        rows[row, 6] = x * across + y * along + z * up
+        rows[row, 7] = z * up
+        rows[row, 8] = side * (1.0 - eta) * across
+        rows[row, 9] = (2.0 * eta - 1.0) ** 2 * up
+        rows[row, 10] = side * (2.0 * eta - 1.0) * up
+        rows[row, 11] = grown[i]
+
+
+@compiled()
+def corner_normals(
+    vertices: Array, faces: Array, face_normals: Array, around_start: Array, around: Array, normals: Array,
+    start: int, end: int,
+) -> None:  # fmt: skip
+    """Unit normal of the vertices start..end: the unit normals of the faces round each (m x 3), weighted by
+    their angle there; zero where no face gives one."""
+    for at in range(start, end):
+        nx = ny = nz = 0.0
+        for j in range(around_start[at], around_start[at + 1]):
+            f = around[j]
+            c = 0
+            if faces[f, 1] == at:
+                c = 1
+            elif faces[f, 2] == at:
+                c = 2
+            one, two = faces[f, (c + 1) % 3], faces[f, (c + 2) % 3]
+            ux, uy, uz = (
+                vertices[one, 0] - vertices[at, 0],
+                vertices[one, 1] - vertices[at, 1],
+                vertices[one, 2] - vertices[at, 2],
+            )
+            vx, vy, vz = (
+                vertices[two, 0] - vertices[at, 0],
+                vertices[two, 1] - vertices[at, 1],
+                vertices[two, 2] - vertices[at, 2],
+            )
+            cx, cy, cz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+            angle = math.atan2(math.sqrt(cx * cx + cy * cy + cz * cz), ux * vx + uy * vy + uz * vz)
+            nx += angle * face_normals[f, 0]
+            ny += angle * face_normals[f, 1]
+            nz += angle * face_normals[f, 2]
+        length = math.sqrt(nx * nx + ny * ny + nz * nz)
+        if length > 0.0:
+            normals[at, 0], normals[at, 1], normals[at, 2] = nx / length, ny / length, nz / length
+
+
+@compiled()
+def outward(placed: Array, place: Array, distance: Array, on_surface: float, normal: Array, i: int) -> None:
+    """Turn the normal of point i into the distance's gradient, which is exact at edges and corners too; on
+    the surface itself it stays."""
+    if abs(distance[i]) > on_surface:
+        for k in range(3):
+            normal[i, k] = (placed[i, k] - place[i, k]) / distance[i]
 
 
 @compiled()
 def growth(
-    vertices: Array, faces: Array, vertex_normals: Array, places: Array, normals: Array, face: Array,
-    grown: Array, start: int, end: int,
+    vertices: Array, faces: Array, vertex_normals: Array, placed: Array, places: Array, distance: Array,
+    normals: Array, face: Array, total: float, on_surface: float, grown: Array, left: Array, start: int,
+    end: int,
 ) -> None:  # fmt: skip
-    """What one unit along all vertex normals moves the surface by along ``normals`` (n x 3) at places (n x
-    3) on their faces: 1 where it is smooth, less beside a crease."""
+    """Turn ``normals`` (n x 3) into the gradient of the distance of ``placed`` points (n x 3) from their
+    places; fill what one unit along all vertex normals moves the surface by along them (``grown``: 1 where
+    it is smooth, less beside a crease) and the distance without ``total`` of it (``left``)."""
     for i in range(start, end):
+        outward(placed, places, distance, on_surface, normals, i)
         a, b, c = faces[face[i], 0], faces[face[i], 1], faces[face[i], 2]
         uu = uv = vv = up = vp = 0.0
         for k in range(3):
@@ -104,12 +154,44 @@ def growth(
         if bottom > 1e-18:
             one = (vv * up - uv * vp) / bottom
             two = (uu * vp - uv * up) / bottom
-        total = 0.0
+        moved = 0.0
         for k in range(3):
             along = (1.0 - one - two) * vertex_normals[a, k]
             along += one * vertex_normals[b, k] + two * vertex_normals[c, k]
-            total += along * normals[i, k]
-        grown[i] = total
+            moved += along * normals[i, k]
+        grown[i] = moved
+        left[i] = distance[i] - total * moved
+
+
+@compiled()
+def fit_step(
+    rows: Array, values: Array, areas: Array, cut: float, block: int, left: Array, weights: Array,
+    matrices: Array, pulls: Array, start: int, end: int,
+) -> None:  # fmt: skip
+    """For the blocks start..end of ``block`` rows (n x k): Tukey weights of what is ``left`` times the areas,
+    and each block's weighted products row by row (k x k, lower half) and row by value (k)."""
+    columns = rows.shape[1]
+    for number in range(start, end):
+        matrix, pull = matrices[number], pulls[number]
+        for i in range(number * block, min((number + 1) * block, rows.shape[0])):
+            size = min(abs(left[i]) / cut, 1.0)
+            weight = areas[i] * (1.0 - size * size) * (1.0 - size * size)
+            weights[i] = weight
+            for a in range(columns):
+                scaled = weight * rows[i, a]
+                pull[a] += scaled * values[i]
+                for b in range(a + 1):
+                    matrix[a, b] += scaled * rows[i, b]
+
+
+@compiled()
+def take_off(rows: Array, values: Array, step: Array, left: Array, start: int, end: int) -> None:
+    """What is left of the values without ``step`` (k) of each column (n x k)."""
+    for i in range(start, end):
+        told = 0.0
+        for a in range(rows.shape[1]):
+            told += rows[i, a] * step[a]
+        left[i] = values[i] - told
 
 
 @compiled()

@@ -21,6 +21,7 @@ from itertools import permutations, product
 import numpy as np
 from numpy.typing import NDArray
 
+from qa.geometry import plane_kernels as planes
 from qa.geometry import register_kernels as kernels
 from qa.geometry.mesh import FloatArray, Mesh
 from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
@@ -84,9 +85,12 @@ class Target:
         spacing_mm: float = SPACING_MM,
         tree: TriangleTree | None = None,
         samples: Samples | None = None,
+        normals: FloatArray | None = None,
     ) -> Target:
-        """Prepare a mesh once for any number of scans; a ``tree`` and ``samples`` made before are reused."""
-        normals, _ = face_normals_and_areas(mesh)
+        """Prepare a mesh once for any number of scans; a ``tree``, ``samples`` and face ``normals`` made
+        before are reused."""
+        if normals is None:
+            normals, _ = face_normals_and_areas(mesh)
         if samples is None:
             samples = sample_surface(mesh, spacing_mm, most=MOST_SAMPLES)
         return cls(tree or build(mesh), normals, samples)
@@ -189,17 +193,35 @@ def largest_plane(
     few = samples.thin_out(2_000, seed=seed)
     drawn = np.random.default_rng(seed).choice(len(few), size=min(200, len(few)), replace=False)
     normals, points = few.normals[drawn], few.points[drawn]
-    off = few.points @ normals.T - np.sum(points * normals, axis=1)
-    on = (np.abs(off) < within_mm) & (few.normals @ normals.T > 0.97)
-    best = int(np.argmax(few.weights @ on))
+    area = np.zeros(len(drawn))
+    in_shares(
+        lambda start, end: planes.area_on(
+            few.points, few.normals, few.weights, points, normals, within_mm, 0.97, area, start, end
+        ),
+        len(drawn),
+        smallest=32,
+    )
+    best = int(np.argmax(area))
     normal, point = normals[best], points[best]
-    members = few.points[on[:, best]]
+    members = few.points[_on_plane(few, point, normal, within_mm)]
     if len(members) >= 3:
         point = members.mean(axis=0)
         _, _, axes = np.linalg.svd(members - point, full_matrices=False)
         normal = axes[2] * np.sign(axes[2] @ normal or 1.0)
-    mask = (np.abs((samples.points - point) @ normal) < within_mm) & (samples.normals @ normal > 0.97)
+    mask = _on_plane(samples, point, normal, within_mm)
     return mask, float(samples.weights[mask].sum() / samples.weights.sum())
+
+
+def _on_plane(samples: Samples, point: FloatArray, normal: FloatArray, within_mm: float) -> NDArray[np.bool_]:
+    mask = np.zeros(len(samples), dtype=np.bool_)
+    in_shares(
+        lambda start, end: planes.on_plane(
+            samples.points, samples.normals, point, normal, within_mm, 0.97, mask, start, end
+        ),
+        len(samples),
+        smallest=8_192,
+    )
+    return mask
 
 
 def _cut(distance: FloatArray, settings: RegisterSettings) -> float:

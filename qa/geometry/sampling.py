@@ -87,38 +87,48 @@ def face_normals_and_areas(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
     return normals, areas
 
 
-def sample_surface(mesh: Mesh, spacing_mm: float = 0.25, *, most: int = MOST_SAMPLES) -> Samples:
+def sample_surface(
+    mesh: Mesh,
+    spacing_mm: float = 0.25,
+    *,
+    most: int = MOST_SAMPLES,
+    known: tuple[FloatArray, FloatArray] | None = None,
+) -> Samples:
     """Sample a surface at a fixed density of about 1.5 / spacing_mm^2 points per mm2.
 
     The spacing grows where more than ``most`` samples would come out and shrinks for surfaces so small that
-    fewer than ``FEWEST_SAMPLES`` would (the result says which spacing was used). Raises ``GeometryError``
-    ``no_area`` when the surface has none.
+    fewer than ``FEWEST_SAMPLES`` would (the result says which spacing was used). ``known``: the faces'
+    normals and areas, where they were found before. Raises ``GeometryError`` ``no_area`` when the surface
+    has none.
     """
-    normals, areas = face_normals_and_areas(mesh)
-    crossings = float(areas @ np.abs(normals).sum(axis=1))
+    normals, areas = known if known is not None else face_normals_and_areas(mesh)
+    reach = np.abs(normals).sum(axis=1)
+    crossings = float(areas @ reach)
     if not np.isfinite(crossings) or crossings <= 0.0:
         raise GeometryError("no_area", "The mesh has no surface area; export it again.")
     spacing = max(spacing_mm, float(np.sqrt(crossings / most)))
     spacing = min(spacing, float(np.sqrt(crossings / min(FEWEST_SAMPLES, most))))
     vertices = np.ascontiguousarray(mesh.vertices, dtype=np.float64)
     faces = np.ascontiguousarray(mesh.faces, dtype=np.int32)
-    parts: list[tuple[Array, Array]] = [(np.zeros((0, 3)), np.zeros(0, dtype=np.int32))] * 3
+    shares = [(axis, half) for axis in range(3) for half in range(2)]
+    parts: list[tuple[Array, Array]] = [(np.zeros((0, 3)), np.zeros(0, dtype=np.int32))] * len(shares)
 
-    def along(axis: int) -> None:
-        room = int(areas @ np.abs(normals[:, axis]) / spacing**2 * 1.2) + 10_000
-        points, face, count = _crossings(vertices, faces, axis, spacing, room)
+    def along(number: int) -> None:
+        axis, half = shares[number]
+        first, last = len(faces) * half // 2, len(faces) * (half + 1) // 2
+        expected = areas[first:last] @ np.abs(normals[first:last, axis]) / spacing**2
+        room = int(1.2 * expected) + 10_000
+        points, face, count = _crossings(vertices, faces, first, last, axis, spacing, room)
         if count > room:
-            points, face, count = _crossings(vertices, faces, axis, spacing, count)
-        parts[axis] = (points[:count], face[:count])
+            points, face, count = _crossings(vertices, faces, first, last, axis, spacing, count)
+        parts[number] = (points[:count], face[:count])
 
-    side_by_side([lambda axis=axis: along(axis) for axis in range(3)])  # type: ignore[misc]
+    side_by_side([lambda number=number: along(number) for number in range(len(shares))])  # type: ignore[misc]
     points = np.concatenate([part[0] for part in parts])
     face = np.concatenate([part[1] for part in parts])
     if len(points) == 0:
         raise GeometryError("no_area", "The mesh is too small to measure; check its unit.")
-    normal = normals[face]
-    each_mm2 = spacing**2 / np.abs(normals).sum(axis=1).clip(1e-300)
-    return Samples(points, normal, each_mm2[face], face, spacing)
+    return Samples(points, normals[face], spacing**2 / reach[face].clip(1e-300), face, spacing)
 
 
 @compiled()
@@ -183,14 +193,15 @@ def _span(
 
 @compiled()
 def _crossings(
-    vertices: Array, faces: Array, axis: int, spacing: float, room: int
+    vertices: Array, faces: Array, first: int, last: int, axis: int, spacing: float, room: int
 ) -> tuple[Array, Array, int]:
-    """Crossings of the lines along one axis with all triangles; counts on when ``room`` runs out."""
+    """Crossings of the lines along one axis with the triangles first..last; counts on when ``room`` runs
+    out."""
     one, two = (axis + 1) % 3, (axis + 2) % 3
     points = np.zeros((room, 3))
     face = np.zeros(room, dtype=np.int32)
     count = 0
-    for f in range(faces.shape[0]):
+    for f in range(first, last):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
         ax, ay = vertices[a, one], vertices[a, two]
         bx, by = vertices[b, one], vertices[b, two]

@@ -15,10 +15,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from qa.geometry import plane_kernels as planes
 from qa.geometry.errors import GeometryError
 from qa.geometry.kernels import compiled
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
 from qa.geometry.sampling import FEWEST_SAMPLES, Samples, face_normals_and_areas
+from qa.geometry.threads import in_shares
 from qa.geometry.topology import face_areas
 from qa.geometry.tree import TriangleTree, first_hit
 
@@ -59,16 +61,24 @@ def find_base(samples: Samples, settings: SkinSettings | None = None) -> BasePla
     few = samples.thin_out(4_000)
     drawn = np.random.default_rng(0).choice(len(few), size=min(400, len(few)), replace=False)
     down, points = few.normals[drawn], few.points[drawn]
-    height = -(few.points @ down.T - np.sum(points * down, axis=1))
-    facing = few.normals @ down.T > np.cos(np.radians(settings.base_within_deg))
-    whole = few.weights.sum()
-    below = few.weights @ (height < -settings.base_within_mm) / whole
-    on = (np.abs(height) < settings.base_within_mm) & facing
-    area = np.where(below < 0.002, few.weights @ on, 0.0)
+    least_agree, whole = float(np.cos(np.radians(settings.base_within_deg))), float(few.weights.sum())
+    area = np.zeros(len(drawn))
+    in_shares(
+        lambda start, end: planes.area_stood_on(
+            few.points, few.normals, few.weights, points, down, settings.base_within_mm, least_agree,
+            0.002 * whole, area, start, end,
+        ),
+        len(drawn),
+        smallest=32,
+    )  # fmt: skip
     best = int(np.argmax(area))
     if area[best] < settings.base_least_share * whole:
         return None
-    members = on[:, best]
+    members = np.zeros(len(few), dtype=np.bool_)
+    planes.on_plane(
+        few.points, few.normals, points[best], down[best], settings.base_within_mm, least_agree, members, 0,
+        len(few),
+    )  # fmt: skip
     point = np.average(few.points[members], axis=0, weights=few.weights[members])
     _, _, axes = np.linalg.svd(few.points[members] - point, full_matrices=False)
     up = -axes[2] * np.sign(axes[2] @ down[best])
@@ -128,26 +138,29 @@ def spread_directions(count: int) -> FloatArray:
 def _escaping_share(
     tree: TriangleTree, samples: Samples, base: BasePlane | None, settings: SkinSettings
 ) -> FloatArray:
-    """Share of rays from each sample, over its half of the sphere, that leave the model."""
-    count = settings.rays
-    directions = spread_directions(2 * count)
-    pairs = np.abs(samples.normals @ directions.T)
-    # The half of the directions that make the larger angle with the surface, turned outward.
-    chosen = np.argsort(-pairs, axis=1)[:, :count]
-    rays = directions[chosen]
-    rays *= np.where(np.sum(rays * samples.normals[:, None, :], axis=2) < 0, -1.0, 1.0)[:, :, None]
-    start = np.repeat(samples.points + 1e-4 * samples.normals, count, axis=0)
-    flat = rays.reshape(-1, 3)
-    distance, _ = first_hit(tree, start, flat, 1e-4, ignore_face=np.repeat(samples.face, count))
-    free = np.isinf(distance)
-    if base is None:
-        return np.asarray(free.reshape(-1, count).mean(axis=1))
-    free &= flat @ base.up > 0.0
-    share = 2.0 * free.reshape(-1, count).mean(axis=1)
-    down = samples.normals @ base.up < -np.cos(np.radians(settings.base_within_deg))
-    stands = np.abs((samples.points - base.point) @ base.up) < settings.base_within_mm
-    share[down & stands] = 1.0
-    return np.asarray(share)
+    """Share of rays from each sample, over its half of the sphere, that leave the model; with a base, of
+    those that do not go down through it."""
+    up = base.up if base is not None else np.zeros(3)
+    rays = np.zeros((len(samples), settings.rays, 3))
+    directions = spread_directions(2 * settings.rays)
+    in_shares(
+        lambda start, end: planes.rays_out(samples.normals, directions, up, rays, start, end),
+        len(samples),
+        smallest=1_024,
+    )
+    counting: Bools = np.asarray(rays.any(axis=2))
+    stands = np.zeros(len(samples), dtype=np.bool_)
+    if base is not None:
+        down = samples.normals @ base.up < -np.cos(np.radians(settings.base_within_deg))
+        stands = down & (np.abs((samples.points - base.point) @ base.up) < settings.base_within_mm)
+        counting[stands] = False
+    of = np.nonzero(counting)[0]
+    starts = samples.points + 1e-4 * samples.normals
+    distance, _ = first_hit(tree, starts[of], rays[counting], 1e-4, ignore_face=samples.face[of])
+    free = np.bincount(of[np.isinf(distance)], minlength=len(samples)) / settings.rays
+    if base is not None:
+        free = np.where(stands, 1.0, 2.0 * free)
+    return np.asarray(free)
 
 
 @compiled()
@@ -218,16 +231,25 @@ def settled(tree: TriangleTree, hidden: NDArray[np.int8], settings: SkinSettings
     return np.asarray(hidden == 1)
 
 
-def base_faces(mesh: Mesh, base: BasePlane | None, settings: SkinSettings | None = None) -> Bools:
-    """Mask of the faces that make up the forming base; the rest is the working surface."""
+def base_faces(
+    mesh: Mesh, normals: FloatArray, base: BasePlane | None, settings: SkinSettings | None = None
+) -> Bools:
+    """Mask of the faces (unit ``normals`` m x 3) that make up the forming base; the rest is the working
+    surface."""
     settings = settings or SkinSettings()
+    mask = np.zeros(len(mesh.faces), dtype=np.bool_)
     if base is None:
-        return np.zeros(len(mesh.faces), dtype=np.bool_)
-    normals, _ = face_normals_and_areas(mesh)
-    height = ((mesh.vertices - base.point) @ base.up)[mesh.faces]
-    down = normals @ base.up < -np.cos(np.radians(settings.base_within_deg))
-    flat = np.abs(height).max(axis=1) < settings.base_skin_mm
-    return np.asarray(flat | (down & (np.abs(height).max(axis=1) < settings.base_within_mm)))
+        return mask
+    least_down = float(np.cos(np.radians(settings.base_within_deg)))
+    in_shares(
+        lambda start, end: planes.on_base(
+            mesh.vertices, mesh.faces, normals, base.point, base.up, settings.base_skin_mm,
+            settings.base_within_mm, least_down, mask, start, end,
+        ),
+        len(mask),
+        smallest=8_192,
+    )  # fmt: skip
+    return mask
 
 
 def part_of(mesh: Mesh, chosen: Bools) -> tuple[Mesh, IndexArray]:

@@ -11,6 +11,10 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+One = TypeVar("One")
+Two = TypeVar("Two")
 
 SMALLEST_SHARE = 512
 SHARES_PER_THREAD = 8
@@ -49,3 +53,13 @@ def side_by_side(calls: list[Callable[[], object]]) -> None:
     with ThreadPoolExecutor(threads) as pool:
         for done in [pool.submit(call) for call in calls]:
             done.result()
+
+
+def in_pairs(one: Callable[[], One], two: Callable[[], Two]) -> tuple[One, Two]:
+    """The results of two independent calls that run side by side; the first failure is raised."""
+    if thread_count() == 1:
+        return one(), two()
+    with ThreadPoolExecutor(1) as pool:
+        later = pool.submit(two)
+        first = one()
+        return first, later.result()
