@@ -29,6 +29,7 @@ from qa.geometry.compare import CompareRequest, measured_at
 from qa.geometry.errors import GeometryError
 from qa.geometry.picture import coloured_preview, draw_view
 from qa.geometry.reading import ReadMesh, read_mesh
+from qa.geometry.threads import in_pairs
 from qa.models import PrintComparison
 
 KIND = "draw-comparison"
@@ -91,6 +92,13 @@ def read_stored(mesh: MeshUse, role: str) -> ReadMesh:
         ) from error
 
 
+def read_both(comparison: PrintComparison) -> tuple[ReadMesh, ReadMesh]:
+    """Reference and scan, read side by side; their files' rows must have been fetched."""
+    return in_pairs(
+        lambda: read_stored(comparison.reference, "design"), lambda: read_stored(comparison.scan, "scan")
+    )
+
+
 def compute_pictures(job: Job, progress: Progress) -> Store:
     """Draw what is not drawn yet; what is returned stores it while it is still missing."""
     comparison = (
@@ -115,8 +123,7 @@ def compute_pictures(job: Job, progress: Progress) -> Store:
 
 def _drawn(comparison: PrintComparison, progress: Progress) -> tuple[bytes, bytes]:
     progress(0.0, "Reading the files")
-    reference = read_stored(comparison.reference, "design")
-    scan = read_stored(comparison.scan, "scan")
+    reference, scan = read_both(comparison)
     progress(READ, "Measuring in the pose that was found")
     pose = np.array(comparison.result["transform"], dtype=np.float64)
     request = CompareRequest(tolerance_mm=comparison.request["tolerance_mm"])

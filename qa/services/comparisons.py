@@ -45,7 +45,7 @@ from qa.geometry.reading import ReadMesh
 from qa.models import LandmarkSheet, LimitVersion, PrintComparison
 from qa.queries.devices import uncertainty_of
 from qa.queries.limits import limit_set, limits_in_force
-from qa.services.comparison_pictures import ask_for_pictures, read_stored
+from qa.services.comparison_pictures import ask_for_pictures, read_both, read_stored
 from qa.services.landmarks import engine_sheet, sheet_in_force
 
 KIND = "compare-print"
@@ -306,8 +306,7 @@ def compute_comparison(job: Job, progress: Progress) -> Store:
 
 def _computed(comparison: PrintComparison, progress: Progress) -> dict[str, Any]:
     progress(0.0, "Reading the files")
-    reference = read_stored(comparison.reference, "design")
-    scan = read_stored(comparison.scan, "scan")
+    reference, scan = read_both(comparison)
     candidates, left_out = _read_candidates(comparison.candidates)
     asked = comparison.request
     request = CompareRequest(
