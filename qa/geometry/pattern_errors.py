@@ -31,6 +31,9 @@ from numpy.typing import NDArray
 
 from qa.geometry import pattern_kernels as kernels
 from qa.geometry.mesh import FloatArray
+from qa.geometry.threads import in_pairs
+
+Pairs = tuple[NDArray[np.int32], NDArray[np.int32], FloatArray]
 
 TUKEY = 4.685
 NORMAL_SCALE = 1.4826
@@ -82,15 +85,20 @@ def standard_errors(
     size = np.minimum(np.abs(left) / cut, 1.0)
     score = tukey_weight(left, cut) * left
     slope = (1.0 - size**2) * (1.0 - 5.0 * size**2)
-    parts, pulls = kernels.grouped_products(rows, areas * slope, areas * score, patch, int(patch.max()) + 1)
+    drawn = np.random.default_rng(settings.seed).permutation(len(points))[: settings.pairs_of]
+    pairs, (parts, pulls) = in_pairs(
+        lambda: _pairs(points[drawn], settings.reach_mm),
+        lambda: kernels.grouped_products(rows, areas * slope, areas * score, patch, int(patch.max()) + 1),
+    )
     information = parts.sum(axis=0)
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-    by_patch = _by_jackknife(parts / np.outer(scale, scale), pulls / scale)
     inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-13, hermitian=True)
-    drawn = np.random.default_rng(settings.seed).permutation(len(points))[: settings.pairs_of]
-    by_distance = _by_correlation(
-        rows[drawn] / scale, score, areas, points, inverse, float(np.average(slope, weights=areas)), drawn,
-        settings,
+    by_distance, by_patch = in_pairs(
+        lambda: _by_correlation(
+            rows[drawn] / scale, score, areas, points, inverse, float(np.average(slope, weights=areas)),
+            drawn, pairs, settings,
+        ),
+        lambda: _by_jackknife(parts / np.outer(scale, scale), pulls / scale),
     )  # fmt: skip
     return np.asarray(settings.margin * np.maximum(by_patch, by_distance) / scale)
 
@@ -105,15 +113,15 @@ def _by_jackknife(parts: FloatArray, pulls: FloatArray) -> FloatArray:
 
 def _by_correlation(
     row: FloatArray, score: FloatArray, areas: FloatArray, points: FloatArray, inverse: FloatArray,
-    slope: float, drawn: NDArray[np.int64], settings: ErrorSettings,
+    slope: float, drawn: NDArray[np.int64], pairs: Pairs, settings: ErrorSettings,
 ) -> FloatArray:  # fmt: skip
-    """From the scores' measured correlation by distance, summed over all near pairs of the ``drawn`` samples,
-    whose columns are ``row``."""
+    """From the scores' measured correlation by distance, summed over all near ``pairs`` of the ``drawn``
+    samples, whose columns are ``row``."""
     total, number = np.zeros(settings.lags), np.zeros(settings.lags)
     kernels.products_of_followers(points, score, settings.follow, settings.reach_mm, total, number)
     more = len(points) / len(drawn)
     pull, value = areas[drawn, None] * row, score[drawn]
-    one, two, apart = _pairs(points[drawn], settings.reach_mm)
+    one, two, apart = pairs
     lag = (settings.lags * np.sqrt(apart / settings.reach_mm)).astype(np.int64)
     total += np.bincount(lag, weights=value[one] * value[two], minlength=settings.lags)
     number += np.bincount(lag, minlength=settings.lags)
@@ -132,7 +140,7 @@ def _by_correlation(
     return np.asarray(np.sqrt(np.maximum(np.diag(spread), 0.0)))
 
 
-def _pairs(points: FloatArray, reach_mm: float) -> tuple[NDArray[np.int32], NDArray[np.int32], FloatArray]:
+def _pairs(points: FloatArray, reach_mm: float) -> Pairs:
     room = 100 * len(points)
     one, two, apart, count = kernels.near_pairs(points, reach_mm, room)
     if count > room:

@@ -9,8 +9,10 @@ others do not survive a fork, while web servers and job workers do both. A pool 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+from itertools import pairwise
 from typing import TypeVar
 
 One = TypeVar("One")
@@ -38,20 +40,25 @@ def in_shares(kernel: Callable[[int, int], object], count: int, *, smallest: int
         return
     shares = min(threads * SHARES_PER_THREAD, count // smallest)
     edges = [count * i // shares for i in range(shares + 1)]
-    with ThreadPoolExecutor(threads) as pool:
-        for done in [pool.submit(kernel, edges[i], edges[i + 1]) for i in range(shares)]:
-            done.result()
+    side_by_side([partial(kernel, start, end) for start, end in pairwise(edges)])
 
 
-def side_by_side(calls: list[Callable[[], object]]) -> None:
-    """Run independent calls on all cores; the first failure is raised."""
-    threads = min(thread_count(), len(calls))
-    if threads <= 1:
-        for call in calls:
+def side_by_side(calls: Sequence[Callable[[], object]]) -> None:
+    """Run independent calls on all cores, this thread among them; the first failure is raised."""
+    waiting = iter(calls)
+
+    def work() -> None:
+        for call in waiting:
             call()
+
+    others = min(thread_count(), len(calls)) - 1
+    if others < 1:
+        work()
         return
-    with ThreadPoolExecutor(threads) as pool:
-        for done in [pool.submit(call) for call in calls]:
+    with ThreadPoolExecutor(others) as pool:
+        helping = [pool.submit(work) for _ in range(others)]
+        work()
+        for done in helping:
             done.result()
 
 
