@@ -12,6 +12,7 @@ from labtrack.jobs.models import Job
 from labtrack.jobs.services.run import run_job
 from labtrack.jobs.services.sweep import sweep
 from qa.models import MeshCheck
+from qa.queries.check_keys import is_current
 from qa.queries.limits import limits_in_force
 from qa.services import checks
 from qa.services.checks import check_again, check_attached
@@ -139,7 +140,7 @@ def test_heavy_meshes_wait_in_the_heavy_queue(
 def test_new_limits_offer_a_new_check_and_keep_the_old_one(attach: Callable[..., Any], actors: Any) -> None:
     check = attach().checks.get()
     run_job(check.job_id)
-    assert checks.is_current(MeshCheck.objects.get())
+    assert is_current(MeshCheck.objects.get())
     change_limits(
         actor=actors.quality,
         key="",
@@ -148,7 +149,7 @@ def test_new_limits_offer_a_new_check_and_keep_the_old_one(attach: Callable[...,
         source="own trial of 3 May",
         note="smaller platform",
     )
-    assert not checks.is_current(MeshCheck.objects.get())
+    assert not is_current(MeshCheck.objects.get())
     again = check_again(actor=actors.clinic, mesh=check.mesh)
     run_job(again.job_id or 0)
     old, new = MeshCheck.objects.order_by("pk")
