@@ -211,21 +211,16 @@ def _split(centres: NDArray[np.float32], face_of: IndexArray, leaf_start: IndexA
 def closest(tree: TriangleTree, points: FloatArray, *, largest_distance: float = np.inf) -> Closest:
     """Nearest place of the surface for each point (n x 3, mm), exact, unsigned."""
     points = _points(points)
-    count = len(points)
-    order = near_order(points)
-    place = np.full((count, 3), np.nan)
-    distance = np.full(count, np.inf)
-    face = np.full(count, NOTHING, dtype=np.int32)
-    feature = np.zeros(count, dtype=np.int8)
-    fences = tree.fences
+    near, order, fences = _room(len(points)), near_order(points), tree.fences
     in_shares(
         lambda start, end: kernels.closest(
             tree.corners, tree.face_of, tree.boxes, fences, tree.leaf_start, tree.thin, tree.levels,
-            tree.reach_mm, points, order, float(largest_distance), place, distance, face, feature, start, end,
+            tree.reach_mm, points, order, float(largest_distance), near.point, near.distance, near.face,
+            near.feature, start, end,
         ),
-        count,
+        len(points),
     )  # fmt: skip
-    return Closest(place, distance, face, feature)
+    return near
 
 
 def signed(tree: TriangleTree, points: FloatArray, *, largest_distance: float = np.inf) -> Signed:
@@ -234,19 +229,29 @@ def signed(tree: TriangleTree, points: FloatArray, *, largest_distance: float = 
     Points with nothing within ``largest_distance`` get an infinite distance and face -1.
     """
     points = _points(points)
-    near = closest(tree, points, largest_distance=largest_distance)
-    count = len(points)
-    normal = np.zeros((count, 3))
-    border = np.zeros(count, dtype=np.bool_)
-    distance = near.distance.copy()
+    near, order, fences = _room(len(points)), near_order(points), tree.fences
+    normal = np.zeros((len(points), 3))
+    border = np.zeros(len(points), dtype=np.bool_)
     in_shares(
-        lambda start, end: kernels.signs(
-            tree.mesh.vertices, tree.mesh.faces, tree.around_start, tree.around,
-            points, near.point, near.face, near.feature, distance, normal, border, start, end,
+        lambda start, end: kernels.signed(
+            tree.corners, tree.face_of, tree.boxes, fences, tree.leaf_start, tree.thin, tree.levels,
+            tree.reach_mm, tree.mesh.vertices, tree.mesh.faces, tree.around_start, tree.around, points, order,
+            float(largest_distance), near.point, near.distance, near.face, near.feature, normal, border,
+            start, end,
         ),
-        count,
+        len(points),
     )  # fmt: skip
-    return Signed(near.point, distance, near.face, near.feature, normal, border)
+    return Signed(near.point, near.distance, near.face, near.feature, normal, border)
+
+
+def _room(count: int) -> Closest:
+    """Room for the nearest places of ``count`` points, nothing near any of them yet."""
+    return Closest(
+        np.full((count, 3), np.nan),
+        np.full(count, np.inf),
+        np.full(count, NOTHING, dtype=np.int32),
+        np.zeros(count, dtype=np.int8),
+    )
 
 
 def first_hit(

@@ -470,44 +470,21 @@ def seek(
 
 
 @compiled()
-def closest(
-    corners: Array, face_of: Array, boxes: Array, fence: Array, leaf_start: Array, thin: Array, levels: int,
-    reach: float, points: Array, order: Array, largest: float, place: Array, distance: Array, face: Array,
-    feature: Array, start: int, end: int,
-) -> None:  # fmt: skip
-    """Fill place, distance, face and feature for order[start:end]."""
-    stack = np.zeros(levels + 2, dtype=np.uint64)
-    stack_d2 = np.zeros(levels + 2, dtype=np.float32)
-    near = -1
-    for n in range(start, end):
-        p = order[n]
-        d2, near, v, w, kind = seek(
-            corners, boxes, fence, leaf_start, thin, levels, reach, points[p, 0], points[p, 1],
-            points[p, 2], largest * largest, near, 1.0, stack, stack_d2,
-        )  # fmt: skip
-        if near < 0:
-            continue
-        distance[p] = math.sqrt(d2)
-        face[p] = face_of[near]
-        feature[p] = kind
-        for k in range(3):
-            a = corners[near, 0, k]
-            place[p, k] = a + v * (corners[near, 1, k] - a) + w * (corners[near, 2, k] - a)
+def _unit_normal(vertices: Array, faces: Array, face: int) -> tuple[float, float, float]:
+    a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
+    return _unit_normal_of(  # type: ignore[no-any-return]
+        vertices[a, 0], vertices[a, 1], vertices[a, 2],
+        vertices[b, 0], vertices[b, 1], vertices[b, 2],
+        vertices[c, 0], vertices[c, 1], vertices[c, 2],
+    )  # fmt: skip
 
 
 @compiled()
-def _unit_normal(vertices: Array, faces: Array, face: int) -> tuple[float, float, float]:
-    a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
-    ux, uy, uz = (
-        vertices[b, 0] - vertices[a, 0],
-        vertices[b, 1] - vertices[a, 1],
-        vertices[b, 2] - vertices[a, 2],
-    )
-    vx, vy, vz = (
-        vertices[c, 0] - vertices[a, 0],
-        vertices[c, 1] - vertices[a, 1],
-        vertices[c, 2] - vertices[a, 2],
-    )
+def _unit_normal_of(
+    ax: float, ay: float, az: float, bx: float, by: float, bz: float, cx: float, cy: float, cz: float
+) -> tuple[float, float, float]:
+    ux, uy, uz = bx - ax, by - ay, bz - az
+    vx, vy, vz = cx - ax, cy - ay, cz - az
     nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
     length = math.sqrt(nx * nx + ny * ny + nz * nz)
     if length <= 0.0:
@@ -596,32 +573,76 @@ def vertex_normals(
 
 
 @compiled()
-def signs(
-    vertices: Array, faces: Array, around_start: Array, around: Array, points: Array, place: Array,
-    face: Array, feature: Array, distance: Array, normal: Array, border: Array, start: int, end: int,
+def closest(
+    corners: Array, face_of: Array, boxes: Array, fence: Array, leaf_start: Array, thin: Array, levels: int,
+    reach: float, points: Array, order: Array, largest: float, place: Array, distance: Array, face: Array,
+    feature: Array, start: int, end: int,
 ) -> None:  # fmt: skip
-    """Turn distances negative inside and fill the pseudonormal and the border flag."""
-    for i in range(start, end):
-        f = face[i]
-        if f < 0:
+    """Fill place, distance, face and feature for order[start:end]."""
+    stack = np.zeros(levels + 2, dtype=np.uint64)
+    stack_d2 = np.zeros(levels + 2, dtype=np.float32)
+    near = -1
+    for n in range(start, end):
+        p = order[n]
+        d2, near, v, w, kind = seek(
+            corners, boxes, fence, leaf_start, thin, levels, reach, points[p, 0], points[p, 1],
+            points[p, 2], largest * largest, near, 1.0, stack, stack_d2,
+        )  # fmt: skip
+        if near >= 0:
+            distance[p], face[p], feature[p] = math.sqrt(d2), face_of[near], kind
+            _put(corners, near, v, w, place, p)
+
+
+@compiled()
+def _put(corners: Array, i: int, v: float, w: float, place: Array, at: int) -> None:
+    """The place of triangle i with weights v and w of corners 1 and 2, into place[at]."""
+    for k in range(3):
+        a = corners[i, 0, k]
+        place[at, k] = a + v * (corners[i, 1, k] - a) + w * (corners[i, 2, k] - a)
+
+
+@compiled()
+def signed(
+    corners: Array, face_of: Array, boxes: Array, fence: Array, leaf_start: Array, thin: Array, levels: int,
+    reach: float, vertices: Array, faces: Array, around_start: Array, around: Array, points: Array,
+    order: Array, largest: float, place: Array, distance: Array, face: Array, feature: Array, normal: Array,
+    border: Array, start: int, end: int,
+) -> None:  # fmt: skip
+    """As ``closest``, with distances negative inside, the pseudonormal and the border flag."""
+    stack = np.zeros(levels + 2, dtype=np.uint64)
+    stack_d2 = np.zeros(levels + 2, dtype=np.float32)
+    near = -1
+    for n in range(start, end):
+        p = order[n]
+        d2, near, v, w, kind = seek(
+            corners, boxes, fence, leaf_start, thin, levels, reach, points[p, 0], points[p, 1],
+            points[p, 2], largest * largest, near, 1.0, stack, stack_d2,
+        )  # fmt: skip
+        if near < 0:
             continue
-        kind = feature[i]
+        f = face_of[near]
+        face[p], feature[p] = f, kind
+        _put(corners, near, v, w, place, p)
         edge = False
         if kind == 0:
-            nx, ny, nz = _unit_normal(vertices, faces, f)
+            nx, ny, nz = _unit_normal_of(
+                corners[near, 0, 0], corners[near, 0, 1], corners[near, 0, 2],
+                corners[near, 1, 0], corners[near, 1, 1], corners[near, 1, 2],
+                corners[near, 2, 0], corners[near, 2, 1], corners[near, 2, 2],
+            )  # fmt: skip
         elif kind < 4:
             nx, ny, nz, edge = edge_pseudonormal(
                 vertices, faces, around_start, around, faces[f, kind - 1], faces[f, kind % 3]
             )
         else:
             nx, ny, nz, edge = vertex_pseudonormal(vertices, faces, around_start, around, faces[f, kind - 4])
-        border[i] = edge
-        along = 0.0
-        for k in range(3):
-            n = nx if k == 0 else (ny if k == 1 else nz)
-            along += n * (points[i, k] - place[i, k])
-        if along < 0.0:
-            distance[i] = -distance[i]
+        border[p] = edge
+        along = (
+            nx * (points[p, 0] - place[p, 0])
+            + ny * (points[p, 1] - place[p, 1])
+            + nz * (points[p, 2] - place[p, 2])
+        )
+        distance[p] = -math.sqrt(d2) if along < 0.0 else math.sqrt(d2)
         length = math.sqrt(nx * nx + ny * ny + nz * nz)
         if length > 0.0:
-            normal[i, 0], normal[i, 1], normal[i, 2] = nx / length, ny / length, nz / length
+            normal[p, 0], normal[p, 1], normal[p, 2] = nx / length, ny / length, nz / length
