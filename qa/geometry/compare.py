@@ -28,7 +28,7 @@ from qa.geometry.sampling import Samples, sample_surface
 from qa.geometry.skin import SkinSettings
 from qa.geometry.threads import in_pairs
 
-ENGINE = "comparison 1.4"
+ENGINE = "comparison 1.5"
 Progress = Callable[[float, str], None]
 FEWEST_TRIANGLES = 20
 

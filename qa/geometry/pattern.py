@@ -8,9 +8,10 @@ residuals' own correlation (``pattern_errors``), because neighbouring deviations
 inflation after D. Marquardt (Technometrics 12, 1970): above the limit, 10, a pattern cannot be told from the
 others on this surface.
 
-A size counts as known when half its interval is at most 5 um where the pattern moves the part most, or 5 %
-of the size. Otherwise the pattern's verdict is ``unknown``, be it there or not; where its interval excludes
-zero all the same, it keeps its hint.
+A size counts as known when half its 99 % interval is at most 5 um where the pattern moves the part most, or
+5 % of the size: a 95 % interval of just that width would be wrong about it once in a while. Otherwise the
+pattern's verdict is ``unknown``, be it there or not; where its 95 % interval excludes zero all the same, it
+keeps its hint.
 """
 
 from __future__ import annotations
@@ -47,8 +48,9 @@ class PatternSettings:
     """Tolerances of the fit (mm unless named). ``method_mm`` is what the method itself may be off by at
     the ends of the arch; it widens every interval. ``patches_mm``: the first size that gives
     ``enough_patches`` is left out patch by patch; the smallest must give ``fewest_patches``. A size is known
-    when half its interval is at most ``known_mm`` or ``known_share`` of it. ``first_points`` samples find
-    the patterns, all of them, or every so many of more than ``most_points``, settle the sizes."""
+    when half its interval of ``known_level`` is at most ``known_mm`` or ``known_share`` of it.
+    ``first_points`` samples find the patterns, all of them, or every so many of more than ``most_points``,
+    settle the sizes."""
 
     first_points: int = 6_000
     most_points: int = 400_000
@@ -59,6 +61,7 @@ class PatternSettings:
     level: float = 0.95
     method_mm: float = 0.002
     least_present_mm: float = 0.005
+    known_level: float = 0.99
     known_mm: float = 0.005
     known_share: float = 0.05
     reach_mm: float = 4.0
@@ -395,17 +398,23 @@ def _told(
     patches: int, settings: PatternSettings,
 ) -> tuple[Pattern, ...]:  # fmt: skip
     reach = reach_of(frame)
-    quantile = float(student.ppf(0.5 + settings.level / 2.0, max(patches - kernels.COLUMNS, 1)))
+    quantile, sure = (
+        float(student.ppf(0.5 + level / 2.0, max(patches - kernels.COLUMNS, 1)))
+        for level in (settings.level, settings.known_level)
+    )
     told = []
     for k, name in enumerate(NAMES):
         per = PER_UNIT.get(name, 1.0)
-        half = float(np.hypot(quantile * deviation[k], settings.method_mm / reach[k]))
+        method = settings.method_mm / reach[k]
+        half = float(np.hypot(quantile * deviation[k], method))
         low, high = sizes[k] - half, sizes[k] + half
         apart = bool(np.isfinite(vif[k]) and vif[k] <= settings.largest_vif)
         there = bool(
             apart and (low > 0 or high < 0) and abs(sizes[k]) * reach[k] >= settings.least_present_mm
         )
-        known = half <= max(settings.known_mm / reach[k], settings.known_share * abs(sizes[k]))
+        known = np.hypot(sure * deviation[k], method) <= max(
+            settings.known_mm / reach[k], settings.known_share * abs(sizes[k])
+        )
         verdict: PatternVerdict = "unknown"
         if apart and known:
             verdict = "present" if there else "absent"

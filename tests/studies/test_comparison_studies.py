@@ -34,7 +34,7 @@ def test_deformed_prints_stay_in_their_basin(designs: list) -> None:
 
 
 def test_patterns_come_back_within_what_chance_allows() -> None:
-    result = patterns.run(runs=16, seed=20, arches=2, triangles=16_000)
+    result = patterns.run(runs=16, seed=20, arches=2, triangles=49_000)
     told = [one for by_name in result.scores.values() for one in by_name.values()]
     count, covered = sum(one.apart for one in told), sum(one.covered for one in told)
     assert count >= 80
