@@ -472,7 +472,7 @@ def seek(
 @compiled()
 def _unit_normal(vertices: Array, faces: Array, face: int) -> tuple[float, float, float]:
     a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
-    return _unit_normal_of(  # type: ignore[no-any-return]
+    return _unit_normal_of(
         vertices[a, 0], vertices[a, 1], vertices[a, 2],
         vertices[b, 0], vertices[b, 1], vertices[b, 2],
         vertices[c, 0], vertices[c, 1], vertices[c, 2],
