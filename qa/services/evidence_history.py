@@ -1,11 +1,13 @@
 """Evidence rows and counts of imported history, made from its source rows.
 
-Rows are written with one prepared statement for a whole chunk, and the counts are summed by column:
+Rows are written by one prepared statement or one stream for a whole chunk, and the counts are summed by column:
 a history of a hundred thousand parts is no more than seconds of work.
 """
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -75,7 +77,8 @@ _PART_TRUTHS = ("supports", "hollow")
 _OF_PART = (*_PART_TEXTS, *_PART_NUMBERS, *_PART_WHOLE, *_PART_TRUTHS)
 _PIECE_TEXTS, _PIECE_WHOLE, _PIECE_NUMBERS = FORMING, ("formings",), ("model_age_days",)
 _OF_PIECE = (*_PIECE_TEXTS, *_PIECE_NUMBERS, *_PIECE_WHOLE, "remade", "returned")
-_EMPTY, _FALSE = "''", "FALSE"
+_QUOTE = "'"
+_EMPTY, _FALSE = 2 * _QUOTE, "FALSE"
 # What stands in the statement itself for a column that the file does not have.
 _ABSENT = {
     **dict.fromkeys((*_TEXTS, *_RENAMED, *_PART_TEXTS, *_PIECE_TEXTS, "grade", "clinic"), _EMPTY),
@@ -368,19 +371,31 @@ def clear_history(history: HistoryImport) -> None:
 def _insertion(
     model: type[Any], names: tuple[str, ...], values: dict[str, Values], history_id: int
 ) -> Callable[[], None]:
-    """One prepared statement for all rows; what the file has no column for stands in it as it is."""
+    """What stores all rows; a column that the file has nothing for takes the value it has when absent."""
     given = [name for name in names if name in values]
     rest = [name for name in names if name not in values and (name in _ABSENT or name == "history_id")]
     fixed = [str(int(history_id)) if name == "history_id" else _ABSENT[name] for name in rest]
-    # Names are the model's own and fixed values are ours; every value of the file is a parameter.
-    start = f"INSERT INTO {model._meta.db_table} ({', '.join([*given, *rest])}) VALUES "  # noqa: S608
-    one = f"({', '.join([*(['%s'] * len(given)), *fixed])})"
     rows = np.empty((len(values[given[0]]), len(given)), dtype=object)
     for place, name in enumerate(given):
         rows[:, place] = values[name]
-    at_once = min(ROWS_A_STATEMENT, MOST_PARAMETERS // len(given))
+    into = f"{model._meta.db_table} ({', '.join([*given, *rest])})"
+    if connection.vendor == "postgresql":
+        never_null = [field.column for field in model._meta.concrete_fields if not field.null]
+        texts = [name for name in (*given, *rest) if name in never_null]
+        return _copying(f"COPY {into} FROM STDIN (FORMAT csv, FORCE_NOT_NULL ({', '.join(texts)}))", rows, fixed)
+    return _inserting(f"INSERT INTO {into} VALUES ", rows, fixed)  # noqa: S608
+
+
+def _inserting(start: str, rows: npt.NDArray[np.object_], fixed: list[str]) -> Callable[[], None]:
+    """One prepared statement for all rows.
+
+    Names are the model's own and fixed values are ours; every value of the file is a parameter.
+    """
+    width = rows.shape[1]
+    one = f"({', '.join([*(['%s'] * width), *fixed])})"
+    at_once = min(ROWS_A_STATEMENT, MOST_PARAMETERS // width)
     whole = len(rows) - len(rows) % at_once
-    many = rows[:whole].reshape(-1, at_once * len(given)).tolist()
+    many = rows[:whole].reshape(-1, at_once * width).tolist()
 
     def insert() -> None:
         with connection.cursor() as cursor:
@@ -389,6 +404,22 @@ def _insertion(
                     cursor.executemany(start + shape, some)
 
     return insert
+
+
+def _copying(statement: str, rows: npt.NDArray[np.object_], fixed: list[str]) -> Callable[[], None]:
+    """One stream of rows as CSV, which PostgreSQL takes many times faster than statements.
+
+    Nothing between two commas is null, but in a column that is never null, where it is an empty text.
+    """
+    text = io.StringIO()
+    same = [value.strip(_QUOTE) for value in fixed]
+    csv.writer(text, lineterminator="\n").writerows([*row, *same] for row in rows.tolist())
+
+    def copy() -> None:
+        with connection.cursor() as cursor, cursor.copy(statement) as stream:
+            stream.write(text.getvalue())
+
+    return copy
 
 
 def _aware(value: datetime) -> datetime:

@@ -24,7 +24,7 @@ from qa.services.evidence_history import LARGEST, LONGEST, HistoryEvidence, clea
 from qa.services.evidence_version import evidence_changed
 from qa.statistics.history import MAX_PROBLEMS, MAX_ROWS, HistoryReader, Problem
 
-CHUNK_ROWS = 10_000  # some tenths of a second: what another writer waits
+CHUNK_ROWS = 25_000  # some tenths of a second: what another writer waits
 DEAD_AFTER = timedelta(minutes=30)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 from datetime import timedelta
@@ -195,6 +196,24 @@ def test_semicolons_and_decimal_commas_are_recognised() -> None:
     done = take(text)
     assert not done.problems and any("decimal comma" in note for note in done.notes)
     assert set(PrintAttempt.objects.values_list("resin_temp_c", flat=True)) == {23.5, 24.25}
+
+
+def test_texts_are_stored_as_they_stand_and_numbers_not_recorded_stay_open() -> None:
+    odd = ("", "a, b", 'say "no"', r"\N", r"\.", "NULL", "a;b", "Größe 2", "'s")
+    table = io.StringIO()
+    writer = csv.writer(table)
+    writer.writerow([*HEAD.split(","), "lot", "layer_um", "days_since_filter", "hollow"])
+    for number, text in enumerate(odd):
+        bare = [50, 1.25, "yes"] if number % 2 else ["", "", ""]
+        writer.writerow([f"A{number}", "2025-03-01T10:00", "P1", "good", text, *bare])
+    assert take(table.getvalue()).problems == ()
+    rows = list(PrintAttempt.objects.order_by("label"))
+    assert tuple(row.lot for row in rows) == odd
+    assert [(row.layer_um, row.days_since_filter, row.hollow) for row in rows[:2]] == [
+        (None, None, None),
+        (50, 1.25, True),
+    ]
+    assert {(row.operator, row.clinic, row.case_label, row.mature) for row in rows} == {("", "", "", True)}
 
 
 def test_a_byte_order_mark_is_no_part_of_the_first_column() -> None:
