@@ -1,7 +1,7 @@
 """Evidence rows and counts of imported history, made from its source rows.
 
-Rows are written by one prepared statement or one stream for a whole chunk, and the counts are summed by column:
-a history of a hundred thousand parts is no more than seconds of work.
+Rows are written by one prepared statement or one stream for a whole chunk, and the counts are summed by
+column: a history of a hundred thousand parts is no more than seconds of work.
 """
 
 from __future__ import annotations
@@ -381,8 +381,8 @@ def _insertion(
     into = f"{model._meta.db_table} ({', '.join([*given, *rest])})"
     if connection.vendor == "postgresql":
         never_null = [field.column for field in model._meta.concrete_fields if not field.null]
-        texts = [name for name in (*given, *rest) if name in never_null]
-        return _copying(f"COPY {into} FROM STDIN (FORMAT csv, FORCE_NOT_NULL ({', '.join(texts)}))", rows, fixed)
+        texts = ", ".join(name for name in (*given, *rest) if name in never_null)
+        return _copying(f"COPY {into} FROM STDIN (FORMAT csv, FORCE_NOT_NULL ({texts}))", rows, fixed)
     return _inserting(f"INSERT INTO {into} VALUES ", rows, fixed)  # noqa: S608
 
 
