@@ -7,7 +7,7 @@ from labtrack.hooks import Panel
 from labtrack.shell import home_panels
 from production import hooks as production_hooks
 from qa import hook_handlers, panels
-from qa.services import analyses, checks, comparison_pictures, comparisons
+from qa.services import analyses, checks, comparison_pictures, comparisons, narrowed_trends
 from qa.services.mesh_description import describe_mesh
 from qa.services.release import refuse_unreleased
 from qa.trace import part_events, piece_events
@@ -17,6 +17,7 @@ def connect() -> None:
     """Called once when the app starts; adding twice adds nothing."""
     checks.register_handler()
     analyses.register_handler()
+    narrowed_trends.register_handler()
     comparisons.register_handler()
     comparison_pictures.register_handler()
     cases_hooks.mesh_reader.use(describe_mesh)

@@ -1,5 +1,5 @@
 from qa.models.action import Action
-from qa.models.analysis import CostVersion, EvidenceAnalysis, EvidenceVersion
+from qa.models.analysis import CostVersion, EvidenceAnalysis, EvidenceVersion, NarrowedTrends
 from qa.models.baseline import FrozenBaseline
 from qa.models.check import InsertionAxis, LimitVersion, MeshCheck
 from qa.models.evidence import EvidenceTally, FormedPieceRow, PrintAttempt
@@ -40,6 +40,7 @@ __all__ = [
     "LimitVersion",
     "MeshCheck",
     "MorningProof",
+    "NarrowedTrends",
     "PlannedComparison",
     "PrintAttempt",
     "PrintComparison",

@@ -6,7 +6,7 @@ from django.conf import settings
 from django.core.serializers.json import DjangoJSONEncoder
 from django.core.validators import MinValueValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from labtrack.jobs.models import Job
 from qa.choices import CheckState, EvidenceUnit
@@ -82,7 +82,7 @@ class CostVersion(models.Model):
 
 
 class EvidenceAnalysis(models.Model):
-    """One answer of the evidence engine for a unit and a range. The latest done one is shown.
+    """One answer of the evidence engine for a unit, a range and a selection. The latest done one is shown.
 
     ``key`` names what was asked of which data under which costs: the same key has the same result.
     """
@@ -90,6 +90,9 @@ class EvidenceAnalysis(models.Model):
     key = models.CharField(max_length=64, unique=True)
     unit = models.CharField(max_length=5, choices=EvidenceUnit.choices)
     since = models.DateField(null=True, blank=True)
+    selection = models.TextField(
+        blank=True, default="", help_text="What it was narrowed to, canonical; empty for everything."
+    )
     version = models.PositiveBigIntegerField()
     costs = models.ForeignKey(CostVersion, null=True, on_delete=models.PROTECT, related_name="+")
     job = models.ForeignKey(Job, null=True, on_delete=models.SET_NULL, related_name="+")
@@ -116,3 +119,49 @@ class EvidenceAnalysis(models.Model):
 
     def __str__(self) -> str:
         return f"evidence of {self.unit}s, {self.version}"
+
+
+class NarrowedTrends(models.Model):
+    """Counts of the rows of a selection over some days and the days they are compared with.
+
+    ``key`` names what was asked of which data: the same key has the same result.
+    """
+
+    key = models.CharField(max_length=64, unique=True)
+    unit = models.CharField(max_length=5, choices=EvidenceUnit.choices)
+    start = models.DateField()
+    end = models.DateField()
+    than_start = models.DateField()
+    than_end = models.DateField()
+    selection = models.TextField(help_text="What it was narrowed to, canonical.")
+    version = models.PositiveBigIntegerField()
+    job = models.ForeignKey(Job, null=True, on_delete=models.SET_NULL, related_name="+")
+    state = models.CharField(max_length=10, choices=CheckState.choices, default=CheckState.WAITING)
+    result = models.JSONField(null=True, encoder=DjangoJSONEncoder)
+    sentence = models.TextField(blank=True, help_text="Why it could not be counted.")
+    asked_at = models.DateTimeField(auto_now_add=True)
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(state=CheckState.WAITING, finished_at__isnull=True)
+                | (Q(state=CheckState.DONE, finished_at__isnull=False, result__isnull=False))
+                | (Q(state=CheckState.REFUSED, finished_at__isnull=False) & ~Q(sentence="")),
+                name="narrowed_state_consistent",
+            ),
+            models.CheckConstraint(
+                condition=Q(start__lte=F("end"), than_start__lte=F("than_end")),
+                name="narrowed_days_in_order",
+                violation_error_message="The range ends before it starts.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(selection=""),
+                name="narrowed_to_something",
+                violation_error_message="Everything is counted in the tally.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"trends of {self.unit}s, {self.start} to {self.end}, {self.version}"

@@ -15,7 +15,8 @@ from production.choices import NOT_RECORDED, AnswerStatus, MaterialKind
 from production.models import Build, Material
 from qa.choices import EvidenceUnit
 from qa.history_columns import unpacked
-from qa.models import DefectKind, FormedPieceRow, HistoryImport, HistoryRows, PrintAttempt
+from qa.models import DefectKind, HistoryImport, HistoryRows
+from qa.queries.selection import EVERYTHING, Selection, chosen, model_of
 from qa.statistics.columns import Column, Levels
 from qa.statistics.evidence import is_contamination
 from qa.statistics.history import STEP
@@ -45,14 +46,19 @@ Report = Callable[[float, str], None]
 
 
 def evidence_frame(
-    unit: EvidenceUnit, *, since: date | None = None, report: Report = lambda share, words: None
+    unit: EvidenceUnit,
+    *,
+    since: date | None = None,
+    selection: Selection = EVERYTHING,
+    report: Report = lambda share, words: None,
 ) -> pd.DataFrame:
     """One row per print attempt (or piece): columns as in the import format, ``lost`` and ``mature``.
 
     Moments are naive, in the lab's own time. ``defects`` are names with ``;`` between them, and
-    ``flaws`` the same as (kind, origin, found). ``since``: rows printed on that day or later.
+    ``flaws`` the same as (kind, origin, found). ``since``: rows printed on that day or later;
+    ``selection``: those of them that meet it.
     """
-    frames = [_lab_frame(unit, since, report), *_imported_frames(unit, since)]
+    frames = [_lab_frame(unit, since, selection, report), *_imported_frames(unit, since, selection)]
     filled = [frame for frame in frames if len(frame)]
     if not filled:
         return frames[0]
@@ -67,19 +73,20 @@ def contamination_names() -> Callable[[str], bool]:
     return lambda name: known[name] if name in known else is_contamination(name)
 
 
-def _rows(unit: EvidenceUnit, since: date | None) -> QuerySet[Any]:
-    model = PrintAttempt if unit == EvidenceUnit.PART else FormedPieceRow
-    rows: QuerySet[Any] = model.objects.filter(history__isnull=True).order_by("pk")
-    return rows.filter(day__gte=since) if since else rows
+def _rows(unit: EvidenceUnit, since: date | None, selection: Selection) -> QuerySet[Any]:
+    rows: QuerySet[Any] = model_of(unit).objects.filter(history__isnull=True).order_by("pk")
+    return chosen(rows.filter(day__gte=since) if since else rows, selection)
 
 
-def _lab_frame(unit: EvidenceUnit, since: date | None, report: Report) -> pd.DataFrame:
+def _lab_frame(
+    unit: EvidenceUnit, since: date | None, selection: Selection, report: Report
+) -> pd.DataFrame:
     is_part = unit == EvidenceUnit.PART
     texts = (*_TEXTS, *(_PART_TEXTS if is_part else _PIECE_TEXTS))
     figures = (*_AGES, *(_PART_NUMBERS if is_part else _PIECE_NUMBERS))
     yes_no = _PART_YES_NO if is_part else ()
     names = (*_ALWAYS, *texts, *figures, *yes_no, *(("part__build_id",) if is_part else ()))
-    queryset = _rows(unit, since)
+    queryset = _rows(unit, since, selection)
     total = queryset.count()
     columns: dict[str, list[Any]] = {name: [] for name in names}
     appends = [columns[name].append for name in names]
@@ -155,11 +162,14 @@ def lab_costs(builds: list[int | None], materials: list[str]) -> dict[str, Any]:
     return {"material_cost": cost, "machine_h": hours}
 
 
-def _imported_frames(unit: EvidenceUnit, since: date | None) -> Iterator[pd.DataFrame]:
+def _imported_frames(
+    unit: EvidenceUnit, since: date | None, selection: Selection
+) -> Iterator[pd.DataFrame]:
     published = HistoryImport.objects.filter(published_at__isnull=False).order_by("pk")
     for history in published:
+        labels = _labels(unit, history, selection)
         chunks = [
-            _imported_chunk(rows.columns, history.pk, unit)
+            _among(_imported_chunk(rows.columns, history.pk, unit), labels)
             for rows in HistoryRows.objects.filter(history=history)
             .order_by("first_row")
             .iterator(chunk_size=4)
@@ -169,6 +179,21 @@ def _imported_frames(unit: EvidenceUnit, since: date | None) -> Iterator[pd.Data
             if since:
                 frame = frame[frame["printed_at"] >= datetime.combine(since, datetime.min.time())]
             yield frame
+
+
+def _labels(unit: EvidenceUnit, history: HistoryImport, selection: Selection) -> set[str] | None:
+    """Names of the file's rows that were chosen, each of one row; None for all of them.
+
+    The evidence rows of a file say what was chosen, so that one rule serves them and the lab's own.
+    """
+    if selection.is_all:
+        return None
+    rows: QuerySet[Any] = model_of(unit).objects.filter(history=history).order_by()
+    return set(chosen(rows, selection).values_list("label", flat=True))
+
+
+def _among(frame: pd.DataFrame, labels: set[str] | None) -> pd.DataFrame:
+    return frame if labels is None else frame[frame["part"].isin(labels)]
 
 
 def _imported_chunk(columns: dict[str, Any], history: int, unit: EvidenceUnit) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
@@ -11,10 +12,11 @@ from django.db.models import Count, F, FloatField, QuerySet, Sum
 from django.db.models.functions import Cast
 
 from qa.choices import EvidenceSource, EvidenceUnit, Measure
-from qa.models import EvidenceTally, FormedPieceRow, FrozenBaseline, PrintAttempt
+from qa.models import EvidenceTally, FrozenBaseline
 from qa.queries.chart_events import ChartEvent, events_in
 from qa.queries.published import counts
 from qa.queries.range import Range
+from qa.queries.selection import ALL, EVERYTHING, STANDING_AXES, Selection, Standing, chosen, model_of
 
 DEFAULT_DAYS = 90
 QUICK_DAYS = (30, 90, 180, 365)
@@ -49,23 +51,6 @@ NOTHING = Tally(0, 0)
 
 
 @dataclass(frozen=True)
-class Standing:
-    """One level of one axis that the tally keeps: the charts of all, or of one printer, resin, tank or
-    status of a step alone."""
-
-    axis: str = "all"
-    level: str = ""
-
-    @property
-    def is_all(self) -> bool:
-        return self.axis == "all"
-
-
-ALL = Standing()
-STANDING_AXES = ("printer", "material", "tank")
-
-
-@dataclass(frozen=True)
 class Spread:
     """How far builds differ: parts share the causes of their build, so they count for less than n."""
 
@@ -82,7 +67,8 @@ class TallyView:
 
     ``days`` are the weeks' days in order. ``earlier`` are the sums of ``than``, the period it is compared
     with; ``baseline`` is in force. Where ``only`` names a level, ``weeks``, ``days``, ``total`` and
-    ``earlier`` are of that level alone.
+    ``earlier`` are of that level alone, and the rest is of everything. ``selection`` is what is shown:
+    where it is not ``only``, everything here is of it.
     """
 
     unit: EvidenceUnit
@@ -99,6 +85,7 @@ class TallyView:
     events: tuple[ChartEvent, ...] = ()
     only: Standing = ALL
     days: tuple[tuple[date, Tally], ...] = ()
+    selection: Selection = EVERYTHING
 
     @property
     def compared_with(self) -> Range:
@@ -134,9 +121,9 @@ def read_tally(
         measure=measure,
         range=days,
         levels=_levels(rows, measure),
-        weeks=_weeks(by_day),
+        weeks=weeks_of(by_day),
         spread=_spread_of(rows, measure, days),
-        immature=_immature(unit, days),
+        immature=immature_of(unit, days),
         than=than,
         earlier=_total(unit, measure, than, only),
         baseline=baseline,
@@ -146,6 +133,7 @@ def read_tally(
         events=events_in(days),
         only=only,
         days=by_day,
+        selection=only.selection,
     )
 
 
@@ -154,7 +142,20 @@ def read_weeks(*, unit: EvidenceUnit, measure: Measure, days: Range) -> dict[dat
     rows = EvidenceTally.objects.filter(
         counts(), unit=unit, day__gte=days.start, day__lte=days.end
     ).order_by()
-    return _weeks(_days(rows, measure, ALL))
+    return weeks_of(_days(rows, measure, ALL))
+
+
+def count_since(unit: EvidenceUnit, since: date | None) -> int:
+    """How many of everything there are since that day, from the tally; ever, without one."""
+    rows = EvidenceTally.objects.filter(counts(), unit=unit, axis=ALL.axis, level=ALL.level)
+    if since is not None:
+        rows = rows.filter(day__gte=since)
+    return int(rows.order_by().aggregate(n=Sum("parts"))["n"] or 0)
+
+
+def count_all(unit: EvidenceUnit, days: Range) -> int:
+    """How many of everything there are in these days, from the tally."""
+    return _total(unit, Measure.LOST, days, ALL).n
 
 
 def _total(unit: EvidenceUnit, measure: Measure, days: Range, only: Standing) -> Tally:
@@ -186,7 +187,7 @@ def _days(rows: Rows, measure: Measure, only: Standing) -> tuple[tuple[date, Tal
     return tuple((day, Tally(n, bad)) for day, n, bad in sums.values_list("day", "n", "bad"))
 
 
-def _weeks(days: tuple[tuple[date, Tally], ...]) -> dict[date, Tally]:
+def weeks_of(days: tuple[tuple[date, Tally], ...]) -> dict[date, Tally]:
     """Sums by week, from the first Monday on or before the range; weeks without parts are left out."""
     weeks: dict[date, Tally] = {}
     for day, counted in days:
@@ -202,23 +203,21 @@ def _spread_of(rows: Rows, measure: Measure, days: Range) -> Spread:
     How alike the parts of a build are hardly changes with the years, and reading every build there ever
     was would make the page slower with each of them.
     """
-    for length in SPREAD_DAYS:
-        recent = days.end - timedelta(days=length - 1)
-        if recent <= days.start:
-            break
+    for recent in recent_starts(days):
         found = _spread(rows.filter(day__gte=recent), measure)
         if found.builds >= ENOUGH_BUILDS:
             return found
     return _spread(rows, measure)
 
 
-def _spread(rows: Rows, measure: Measure) -> Spread:
-    """Design effect of builds as clusters, from sums that the database makes.
+def recent_starts(days: Range) -> list[date]:
+    """First days of the last quarter and year, where the range is longer."""
+    starts = [days.end - timedelta(days=length - 1) for length in SPREAD_DAYS]
+    return [start for start in starts if start > days.start]
 
-    One-way ANOVA estimate of the intraclass correlation of a binary outcome, not below 0, and
-    1 + (sum m^2 / sum m - 1) times it (Donner 1986; Kish 1965), the same as the engine's
-    ``effective_size`` computes from the builds themselves.
-    """
+
+def _spread(rows: Rows, measure: Measure) -> Spread:
+    """Design effect of builds as clusters, from sums that the database makes."""
     per_build = (
         rows.filter(axis="build")
         .values("level")
@@ -235,22 +234,45 @@ def _spread(rows: Rows, measure: Measure) -> Spread:
         squares=Sum(F("m") * F("m")),
         bad_squares=Sum(F("x") * F("x") / F("m")),
     )
-    builds, n = sums["builds"] or 0, sums["n"] or 0.0
+    return _spread_from(
+        sums["builds"] or 0,
+        *(float(sums[name] or 0.0) for name in ("n", "bad", "squares", "bad_squares")),
+    )
+
+
+def spread_of_builds(builds: Iterable[tuple[int, int]]) -> Spread:
+    """The same from (n, bad) of each build."""
+    known = [(n, bad) for n, bad in builds if n]
+    return _spread_from(
+        len(known),
+        float(sum(n for n, _ in known)),
+        float(sum(bad for _, bad in known)),
+        float(sum(n * n for n, _ in known)),
+        sum(bad * bad / n for n, bad in known),
+    )
+
+
+def _spread_from(builds: int, n: float, bad: float, squares: float, bad_squares: float) -> Spread:
+    """Design effect of builds from their number and the sums of n, bad, n squared and bad squared by n.
+
+    One-way ANOVA estimate of the intraclass correlation of a binary outcome, not below 0, and
+    1 + (sum m^2 / sum m - 1) times it (Donner 1986; Kish 1965), the same as the engine's
+    ``effective_size`` computes from the builds themselves.
+    """
     if builds < 2 or n <= builds:
         return Spread(builds, 1.0)
-    rate = sums["bad"] / n
-    between = max(0.0, sums["bad_squares"] - n * rate * rate) / (builds - 1)
-    within = max(0.0, sums["bad"] - sums["bad_squares"]) / (n - builds)
-    typical = (n - sums["squares"] / n) / (builds - 1)
+    rate = bad / n
+    between = max(0.0, bad_squares - n * rate * rate) / (builds - 1)
+    within = max(0.0, bad - bad_squares) / (n - builds)
+    typical = (n - squares / n) / (builds - 1)
     total = between + (typical - 1) * within
     correlation = min(1.0, max(0.0, (between - within) / total)) if total > 0 else 0.0
-    return Spread(builds, 1 + (sums["squares"] / n - 1) * correlation)
+    return Spread(builds, 1 + (squares / n - 1) * correlation)
 
 
-def _immature(unit: EvidenceUnit, days: Range) -> int:
+def immature_of(unit: EvidenceUnit, days: Range, selection: Selection = EVERYTHING) -> int:
     """Of the range, what has no final outcome yet or had no time to fail."""
-    model = PrintAttempt if unit == EvidenceUnit.PART else FormedPieceRow
-    rows: QuerySet[Any] = model.objects.filter(
+    rows: QuerySet[Any] = model_of(unit).objects.filter(
         mature=False, day__gte=days.start, day__lte=days.end, source=EvidenceSource.LAB
     )
-    return rows.count()
+    return chosen(rows, selection).count()

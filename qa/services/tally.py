@@ -7,7 +7,9 @@ its new ones; what stays the same touches nothing.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping
 from datetime import date
+from typing import Protocol
 
 from django.db import connection
 
@@ -18,6 +20,21 @@ Cell = tuple[str, date, str, str]
 Counts = tuple[int, int, int, int]
 
 LEVEL_LENGTH = 120
+
+
+class Counted(Protocol):
+    """What is counted of a row: a row of the tables, or the same read without the rest of it."""
+
+    @property
+    def build(self) -> str: ...
+    @property
+    def days_since_filter(self) -> float | None: ...
+    @property
+    def builds_since_filter(self) -> int | None: ...
+    @property
+    def steps(self) -> Mapping[str, str]: ...
+    @property
+    def defects(self) -> Iterable[str]: ...
 
 
 class TallyChange:
@@ -81,8 +98,11 @@ class TallyChange:
             )
 
 
-def levels_of(row: PrintAttempt | FormedPieceRow) -> list[tuple[str, str]]:
-    """The axes a row counts on, with its level on each; a factor that is not known counts on none."""
+def levels_of(row: Counted) -> list[tuple[str, str]]:
+    """The axes a row counts on, with its level on each; a factor that is not known counts on none.
+
+    ``COLUMN_AXES`` are read by name.
+    """
     levels = [("all", "")]
     if row.build:
         levels.append(("build", row.build))
