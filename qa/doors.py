@@ -18,6 +18,9 @@ DOORS = (
     ("cost", "Cost", "qa:cost"),
 )
 
+# Pages of a selection; the others are of everything.
+NARROWED = ("trends", "tanks", "causes", "late", "platform", "cost")
+
 
 @dataclass(frozen=True)
 class Door:
@@ -26,6 +29,10 @@ class Door:
     here: bool
 
 
-def doors(place: str) -> list[Door]:
-    """The links, with the one that is open marked."""
-    return [Door(word, reverse(url), name == place) for name, word, url in DOORS]
+def doors(place: str, query: str = "") -> list[Door]:
+    """The links, with the one that is open marked. ``query``: what those that can be are narrowed by."""
+    kept = f"?{query}" if query else ""
+    return [
+        Door(word, reverse(url) + (kept if name in NARROWED else ""), name == place)
+        for name, word, url in DOORS
+    ]

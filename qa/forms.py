@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 from django import forms
 from django.forms import BaseFormSet, formset_factory
@@ -12,15 +13,18 @@ from django.utils import timezone
 from cases.choices import ToothNotation
 from labtrack.accounts.choices import LAB_ROLES
 from labtrack.accounts.models import User
+from labtrack.errors import Refused
 from labtrack.numbers import DecimalNumber, FloatNumber, number_box
 from production.choices import WORK_STEPS, Outcome, Step
 from qa.check_figures import unit_words
-from qa.choices import STEP_AXIS, DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
+from qa.choices import DefectScope, EvidenceUnit, GateItemName, Measure, Severity, Verdict
 from qa.geometry.limits import SHIPPED
 from qa.models import Action, CostVersion, DefectKind, LimitVersion
 from qa.queries.gate import NEVER_CONCEDED
+from qa.queries.levels import known_levels
 from qa.queries.limits import limit_set
-from qa.queries.tally import ALL, DEFAULT_DAYS, STANDING_AXES, Range, Standing
+from qa.queries.selection import EVERYTHING, PARAMETER, Selection, parse_selection
+from qa.queries.tally import DEFAULT_DAYS, Range
 from qa.services.inspections import FoundDefect
 from qa.services.limits import MOST_SOURCE
 from qa.services.photos import clean_photo
@@ -272,7 +276,45 @@ class ConcessionForm(forms.Form):
     valid_until = MomentField(label="Valid until", required=True, help_text="")
 
 
-class TrendsForm(forms.Form):
+class _SelectionForm(forms.Form):
+    """What a page is narrowed to: ``of``, once for each level."""
+
+    of = forms.Field(label="Only", required=False, widget=forms.MultipleHiddenInput)
+
+    def clean(self) -> dict[str, Any]:
+        """``of`` as a ``Selection``."""
+        data = super().clean() or {}
+        texts, unit = data.get("of") or [], data.get("unit")
+        data["of"] = EVERYTHING
+        if texts and unit:
+            try:
+                data["of"] = self._selection(texts, EvidenceUnit(unit))
+            except Refused as refused:
+                self.add_error("of", refused.sentence)
+        return data
+
+    @staticmethod
+    def _selection(texts: list[str], unit: EvidenceUnit) -> Selection:
+        return parse_selection(texts, unit, known=known_levels(unit))
+
+    def of_pairs(self, of: Selection | None = None) -> list[tuple[str, str]]:
+        """The selection, or another one, as pairs of an address."""
+        selection: Selection = self.cleaned_data["of"] if of is None else of
+        return [(PARAMETER, value) for value in selection.values]
+
+    def kept(self) -> str:
+        """What goes along from page to page: a selection, of parts or of pieces."""
+        pairs = self.of_pairs()
+        return urlencode([("unit", self.cleaned_data["unit"]), *pairs]) if pairs else ""
+
+
+def _chosen(query: Any) -> list[str]:
+    """``of`` of an address, or of none."""
+    texts = query.getlist(PARAMETER) if hasattr(query, "getlist") else query.get(PARAMETER, [])
+    return [text for text in texts if text]
+
+
+class TrendsForm(_SelectionForm):
     """What the trends are asked for; anything unusable falls back to the last 90 days."""
 
     start = forms.DateField(label="From", widget=forms.DateInput(attrs={"type": "date"}))
@@ -283,21 +325,6 @@ class TrendsForm(forms.Form):
         label="Compared with, from", required=False, widget=forms.DateInput(attrs={"type": "date"})
     )
     than_end = forms.DateField(label="to", required=False, widget=forms.DateInput(attrs={"type": "date"}))
-    of = forms.CharField(label="Only", required=False, max_length=250, widget=forms.Select)
-
-    def offer(self, choices: list[Any]) -> None:
-        """What there is to choose from, once it is read."""
-        self.fields["of"].widget.choices = choices
-
-    def clean_of(self) -> Standing:
-        """One level of an axis that the tally keeps, or everything."""
-        text = self.cleaned_data["of"]
-        if not text:
-            return ALL
-        axis, _, level = text.partition("|")
-        if not level or not (axis in STANDING_AXES or axis.startswith(STEP_AXIS)):
-            raise forms.ValidationError("Choose one of the list, or everything.")
-        return Standing(axis, level)
 
     def add_prefix(self, field_name: str) -> str:
         """The names in the address: from, to."""
@@ -328,13 +355,13 @@ class TrendsForm(forms.Form):
             "unit": EvidenceUnit.PART.value,
             "than_from": "",
             "than_to": "",
-            "of": "",
         }
-        return TrendsForm({**defaults, **{name: query[name] for name in defaults if query.get(name)}})
+        given = {name: query[name] for name in defaults if query.get(name)}
+        return TrendsForm({**defaults, **given, PARAMETER: _chosen(query)})
 
 
-class AnalysisForm(forms.Form):
-    """What an analysis is asked for: parts or pieces, and from when on."""
+class AnalysisForm(_SelectionForm):
+    """What an analysis is asked for: parts or pieces, from when on, and narrowed to what."""
 
     unit = forms.ChoiceField(label="Of", choices=EvidenceUnit.choices)
     since = forms.ChoiceField(label="Printed", required=False)
@@ -344,16 +371,26 @@ class AnalysisForm(forms.Form):
         self.fields["since"].choices = since_choices()  # type: ignore[attr-defined]
 
     @staticmethod
-    def filled(query: Any) -> AnalysisForm:
-        """The form with defaults for what the address leaves out."""
+    def filled(query: Any, *, narrows: bool = True) -> AnalysisForm:
+        """The form with defaults for what the address leaves out; a page of everything narrows nothing."""
         return AnalysisForm(
-            {"unit": query.get("unit") or EvidenceUnit.PART.value, "since": query.get("since") or ""}
+            {
+                "unit": query.get("unit") or EvidenceUnit.PART.value,
+                "since": query.get("since") or "",
+                PARAMETER: _chosen(query) if narrows else [],
+            }
         )
 
-    def asked(self) -> tuple[EvidenceUnit, date | None]:
+    def asked(self) -> tuple[EvidenceUnit, date | None, Selection]:
         data = self.cleaned_data
         since = date.fromisoformat(data["since"]) if data["since"] else None
-        return EvidenceUnit(data["unit"]), since
+        return EvidenceUnit(data["unit"]), since, data["of"]
+
+    def query(self, *, of: Selection | None = None) -> str:
+        """The address of what was asked, or of the same narrowed to something else."""
+        data = self.cleaned_data
+        since = [("since", data["since"])] if data["since"] else []
+        return urlencode([("unit", data["unit"]), *since, *self.of_pairs(of)])
 
 
 def since_choices() -> list[tuple[str, str]]:

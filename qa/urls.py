@@ -61,6 +61,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("release/<int:number>/concede/", release.concede, name="concede"),
     path("release/withdraw/<int:release_number>/", release.withdraw, name="withdraw"),
     path("trends/", trends.trends, name="trends"),
+    path("trends/count-again/", trends.count_narrowed_again, name="count-again"),
     path("trends/records/", trends.records, name="trend-records"),
     path("trends/baseline/", trends.baseline_freeze, name="baseline-freeze"),
     path("trends/baseline/<int:baseline_id>/end/", trends.baseline_end, name="baseline-end"),

@@ -9,6 +9,7 @@ from rest_framework import serializers
 from production.choices import WORK_STEPS, Outcome, Step
 from qa.choices import CheckState, EvidenceUnit, Measure, Severity, Verdict
 from qa.models import Defect, Inspection
+from qa.queries.selection import LONGEST
 from qa.services.inspections import FoundDefect, Look
 
 STEP_CHOICES = [(step.value, step.label) for step in WORK_STEPS]
@@ -133,6 +134,12 @@ class TrendSerializer(serializers.Serializer[Any]):
 class EvidenceFilterSerializer(serializers.Serializer[Any]):
     unit = serializers.ChoiceField(choices=EvidenceUnit.choices, default=EvidenceUnit.PART)
     since = serializers.DateField(required=False, help_text="Only what was printed on this day or later.")
+    of = serializers.ListField(
+        child=serializers.CharField(max_length=LONGEST),
+        required=False,
+        help_text="Only what has this, as factor|level, once for each: printer|Cobble, step:wash|not-done. "
+        "Different factors are and, levels of one factor or.",
+    )
 
 
 class EvidenceSerializer(serializers.Serializer[Any]):

@@ -20,6 +20,7 @@ from qa.choices import CheckState, EvidenceUnit, Measure
 from qa.evidence_pages.words import without_names
 from qa.models import Inspection
 from qa.queries.inspections import find_mark, inspections_of
+from qa.queries.selection import parse_selection
 from qa.queries.tally import DEFAULT_DAYS, Range, TallyView, read_tally
 from qa.queries.trend_names import trend_names
 from qa.services.analyses import Analysed, analysed
@@ -155,10 +156,12 @@ class EvidenceView(ApiView):
     def get(self, request: Request) -> Response:
         asked = shapes.EvidenceFilterSerializer(data=request.query_params)
         asked.is_valid(raise_exception=True)
+        unit = EvidenceUnit(asked.validated_data["unit"])
         found = analysed(
             actor=self.actor,
-            unit=EvidenceUnit(asked.validated_data["unit"]),
+            unit=unit,
             since=asked.validated_data.get("since"),
+            selection=parse_selection(asked.validated_data.get("of", []), unit),
         )
         return Response(self.get_serializer(_evidence_answer(found)).data)
 

@@ -42,12 +42,12 @@ def _range(cause: dict[str, Any]) -> tuple[str, str]:
 
 def _records(asking: Asking, axis: str, level: str, high: str = "") -> str:
     result = asking.result
-    asked = {
-        "unit": asking.unit.value,
-        "axis": axis,
-        "level": level,
-        "high": high,
-        "from": result["first_day"] or "",
-        "to": result["last_day"] or "",
-    }
-    return f"{reverse('qa:trend-records')}?{urlencode(asked)}"
+    asked = [
+        ("unit", asking.unit.value),
+        ("axis", axis),
+        ("level", level),
+        ("high", high),
+        ("from", result["first_day"] or ""),
+        ("to", result["last_day"] or ""),
+    ]
+    return f"{reverse('qa:trend-records')}?{urlencode(asked + asking.of)}"

@@ -11,25 +11,32 @@ from django.urls import reverse
 
 from labtrack.charts import Chart
 from qa.choices import EvidenceUnit
+from qa.queries.selection import EVERYTHING, PARAMETER, Selection
 from qa.queries.trend_names import Names
 
 
 @dataclass(frozen=True)
 class Asking:
-    """One page's question: of which unit, from when on, and what was found."""
+    """One page's question: of which unit, from when on, narrowed to what, and what was found."""
 
     unit: EvidenceUnit
     since: date | None
     result: dict[str, Any]
     names: Names
     place: str = ""
+    selection: Selection = EVERYTHING
 
     @property
     def query(self) -> str:
-        asked = {"unit": self.unit.value}
+        asked = [("unit", self.unit.value)]
         if self.since:
-            asked["since"] = self.since.isoformat()
-        return urlencode(asked)
+            asked.append(("since", self.since.isoformat()))
+        return urlencode(asked + self.of)
+
+    @property
+    def of(self) -> list[tuple[str, str]]:
+        """What it is narrowed to, as pairs of an address."""
+        return [(PARAMETER, value) for value in self.selection.values]
 
     @property
     def report(self) -> dict[str, Any]:

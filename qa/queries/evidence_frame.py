@@ -78,9 +78,7 @@ def _rows(unit: EvidenceUnit, since: date | None, selection: Selection) -> Query
     return chosen(rows.filter(day__gte=since) if since else rows, selection)
 
 
-def _lab_frame(
-    unit: EvidenceUnit, since: date | None, selection: Selection, report: Report
-) -> pd.DataFrame:
+def _lab_frame(unit: EvidenceUnit, since: date | None, selection: Selection, report: Report) -> pd.DataFrame:
     is_part = unit == EvidenceUnit.PART
     texts = (*_TEXTS, *(_PART_TEXTS if is_part else _PIECE_TEXTS))
     figures = (*_AGES, *(_PART_NUMBERS if is_part else _PIECE_NUMBERS))
@@ -162,9 +160,7 @@ def lab_costs(builds: list[int | None], materials: list[str]) -> dict[str, Any]:
     return {"material_cost": cost, "machine_h": hours}
 
 
-def _imported_frames(
-    unit: EvidenceUnit, since: date | None, selection: Selection
-) -> Iterator[pd.DataFrame]:
+def _imported_frames(unit: EvidenceUnit, since: date | None, selection: Selection) -> Iterator[pd.DataFrame]:
     published = HistoryImport.objects.filter(published_at__isnull=False).order_by("pk")
     for history in published:
         labels = _labels(unit, history, selection)

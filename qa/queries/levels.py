@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from django.db.models import Max, Sum
+from django.db.models import Max, Q, Sum
 
 from qa.choices import STEP_AXIS, CheckState, EvidenceUnit
 from qa.models import EvidenceAnalysis, EvidenceTally
 from qa.queries.published import counts
-from qa.queries.selection import FACTORS, PIECE_FACTORS, factors_of, model_of
+from qa.queries.range import Range
+from qa.queries.selection import FACTORS, PIECE_FACTORS, STANDING_AXES, factors_of, is_standing, model_of
+from qa.queries.tally import TallyView
 
 MOST_OFFERED = 200  # of one factor, those used last
 
@@ -23,6 +25,27 @@ def used_levels(unit: EvidenceUnit) -> dict[str, list[str]]:
     cells = EvidenceTally.objects.filter(counts(), unit=unit, axis__startswith=STEP_AXIS)
     answers = cells.values("axis", "level").annotate(n=Sum("parts")).filter(n__gt=0)
     for axis, level in answers.order_by("axis", "level").values_list("axis", "level"):
+        found.setdefault(axis, []).append(level)
+    return found
+
+
+def offered_by(view: TallyView) -> dict[str, list[str]]:
+    """The same as ``standing_levels``, of a view of everything that is read already."""
+    return {axis: sorted(view.axis(axis)) for axis in view.levels if is_standing(axis)}
+
+
+def standing_levels(unit: EvidenceUnit, days: Range) -> dict[str, list[str]]:
+    """Printers, materials, tanks and answers of steps in these days, from the tally."""
+    cells = EvidenceTally.objects.filter(
+        counts(),
+        Q(axis__in=STANDING_AXES) | Q(axis__startswith=STEP_AXIS),
+        unit=unit,
+        day__gte=days.start,
+        day__lte=days.end,
+        parts__gt=0,
+    )
+    found: dict[str, list[str]] = {}
+    for axis, level in cells.order_by("axis", "level").values_list("axis", "level").distinct():
         found.setdefault(axis, []).append(level)
     return found
 

@@ -1,4 +1,4 @@
-"""Trends of a selection: the counts that a worker made of its rows, as the view that charts are built from."""
+"""Trends of a selection: the counts that a worker made of its rows, as the view charts are built from."""
 
 from __future__ import annotations
 

@@ -16,6 +16,7 @@ from production.choices import NOT_RECORDED, NOT_RECORDED_LABEL, AnswerStatus
 from qa.choices import COLUMN_AXES, STEP_AXIS, EvidenceUnit, Measure
 from qa.models import EvidenceTally, FormedPieceRow, PrintAttempt
 from qa.queries.published import counts
+from qa.queries.selection import EVERYTHING, Selection, chosen
 from qa.queries.tally import Range
 from qa.queries.trend_names import Names
 
@@ -51,6 +52,7 @@ class RecordsAsked:
     level: str = ""
     high: str = ""
     only: Measure | None = None
+    selection: Selection = EVERYTHING
 
     def words(self, names: Names) -> str:
         """What is shown, for the head of the page."""
@@ -95,7 +97,7 @@ def records_behind(asked: RecordsAsked) -> QuerySet[Any]:
     rows: QuerySet[Any] = model.objects.filter(
         counts(), mature=True, day__gte=asked.days.start, day__lte=asked.days.end
     )
-    rows = _on_axis(rows, asked)
+    rows = chosen(_on_axis(rows, asked), asked.selection)
     if asked.only is not None:
         rows = rows.filter(**{asked.only.value: True})
     # By day first, which is the same order and the one that the index has.
@@ -117,13 +119,15 @@ def count_records(asked: RecordsAsked) -> int:
 def _cells(asked: RecordsAsked) -> QuerySet[EvidenceTally] | None:
     """The cells of the tally that hold what is asked for, each row in one of them; None where none do."""
     start, end, axis = asked.days.start, asked.days.end, asked.axis
-    levels = [asked.level]
+    levels, one = [asked.level], asked.selection.standing
+    if one is None or not (one.is_all or axis in ("all", "week")):
+        return None  # each cell is of one thing alone
     if axis == "all":
-        levels = [""]
+        axis, levels = one.axis, [one.level]
     elif axis == "week":
         monday = _day(asked.level)
         start, end = max(start, monday), min(end, monday + timedelta(days=6))
-        axis, levels = "all", [""]
+        axis, levels = one.axis, [one.level]
     elif axis.startswith(STEP_AXIS):
         levels = sorted({status for status in (asked.level, asked.high) if status})
     elif axis in _AGES:

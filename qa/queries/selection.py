@@ -127,10 +127,15 @@ class Selection:
         if len(self.pairs) > 1:
             return None
         ((axis, level),) = self.pairs
-        return Standing(axis, level) if axis in STANDING_AXES or axis.startswith(STEP_AXIS) else None
+        return Standing(axis, level) if is_standing(axis) else None
 
 
 EVERYTHING = Selection()
+
+
+def is_standing(axis: str) -> bool:
+    """Whether pages are narrowed by the axis from the tally, without a worker."""
+    return axis in STANDING_AXES or axis.startswith(STEP_AXIS)
 
 
 def factors_of(unit: EvidenceUnit) -> dict[str, str]:

@@ -36,7 +36,7 @@ from qa.services.evidence_version import evidence_version
 from qa.statistics.results import StatisticsError
 
 KIND = "evidence"
-ENGINE = "evidence 8"  # raise it when the same data would get another result
+ENGINE = "evidence 9"  # raise it when the same data would get another result
 READING_SHARE = 0.4
 MOST_KEPT = 40  # of all units and ranges together, and as many that are narrowed
 
@@ -246,7 +246,10 @@ def _store(
     )
     # Older answers about data that have changed since are of no use to anybody.
     asked.stored.exclude(pk=analysis.pk).delete()
-    for some in (EvidenceAnalysis.objects.filter(selection=""), EvidenceAnalysis.objects.exclude(selection="")):
+    for some in (
+        EvidenceAnalysis.objects.filter(selection=""),
+        EvidenceAnalysis.objects.exclude(selection=""),
+    ):
         kept = some.order_by("-id").values_list("pk", flat=True)[:MOST_KEPT]
         some.exclude(pk__in=list(kept)).delete()
     return {"analysis": analysis.pk}

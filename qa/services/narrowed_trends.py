@@ -215,9 +215,7 @@ class _Counts:
             "levels": [[axis, level, *sums] for (axis, level), sums in sorted(self._levels.items())],
             "days": [[day.isoformat(), *sums] for day, sums in sorted(self._by_day.items())],
             "earlier": self._earlier,
-            "spread": {
-                measure.value: self._spread(place) for place, measure in enumerate(MEASURES, start=1)
-            },
+            "spread": {measure.value: self._spread(place) for place, measure in enumerate(MEASURES, start=1)},
         }
 
     def _spread(self, place: int) -> list[float]:

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
 from qa.control_lines import SIGNALS, alarm_words, limit_line, signal_markers
-from qa.queries.tally import Range, Tally, TallyView
+from qa.queries.tally import Tally, TallyView
 from qa.queries.trend_names import Names
 from qa.statistics.charts import LANEY, P_CHART, ChartPoint, fit_p, p_chart
 from qa.statistics.charts import Chart as ControlChart
-from qa.trend_charts.addresses import csv_url, records_url, records_url_of
+from qa.trend_charts.addresses import csv_url, records_url
 from qa.trend_charts.rates import per_100, rate_layout
 from qa.trend_charts.trend import LEGEND_ABOVE, Trend, things
 
@@ -51,7 +51,13 @@ def weeks(view: TallyView, names: Names) -> Trend:
     chart = _judged(view)
     signalled = {signal.index: signal.words for signal in chart.signals}
     drawn = [
-        _Week(monday, view.weeks[monday], point, _week_url(view, monday), signalled.get(index, ""))
+        _Week(
+            monday,
+            view.weeks[monday],
+            point,
+            records_url(view, "week", monday.isoformat()),
+            signalled.get(index, ""),
+        )
         for index, (monday, point) in enumerate(zip(sorted(view.weeks), chart.points, strict=True))
     ]
     return Trend(
@@ -175,10 +181,3 @@ def _mondays(mondays: list[date]) -> dict[str, Any]:
         "dtick": step * 7 * 86_400_000,
         "tickformat": "%-d %b\n%Y",
     }
-
-
-def _week_url(view: TallyView, monday: date) -> str:
-    if view.only.is_all:
-        return records_url(view, "week", monday.isoformat())
-    sunday = monday + timedelta(days=6)
-    return records_url_of(view, Range(max(monday, view.range.start), min(sunday, view.range.end)))

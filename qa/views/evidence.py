@@ -13,14 +13,18 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labtrack.accounts.choices import Capability
 from labtrack.errors import NotFound
 from labtrack.web import actor_of, asks_part, attempt, csv_response, page, submission_key
-from qa.doors import doors
+from qa.choices import EvidenceUnit
+from qa.doors import NARROWED, doors
 from qa.evidence_pages import PAGES
 from qa.evidence_pages.asking import Asking
 from qa.evidence_pages.week import week
 from qa.forms import AnalysisForm, CostsForm
 from qa.models import Action
 from qa.queries.costs import costs_in_force
+from qa.queries.levels import known_levels
+from qa.queries.selection import EVERYTHING
 from qa.queries.trend_names import trend_names
+from qa.selection_words import narrowing_of, selection_words
 from qa.services.analyses import Analysed, analysed, try_again
 from qa.services.costs import COSTS, set_costs
 
@@ -37,8 +41,8 @@ TITLES = {
 @page(Capability.TRENDS_READ)
 def this_week(request: HttpRequest) -> HttpResponse:
     """What to change this week: at most three suspected causes worth acting on."""
-    form, found = _analysed(request)
-    context = _context(request, form, found, "week")
+    form, found = _analysed(request, "week")
+    context = _context(form, found, "week")
     if found is not None and found.result is not None:
         open_actions = list(
             Action.objects.filter(closed_at__isnull=True).select_related("responsible").order_by("check_on")
@@ -52,8 +56,8 @@ def this_week(request: HttpRequest) -> HttpResponse:
 @page(Capability.TRENDS_READ)
 def evidence_page(request: HttpRequest, place: str) -> HttpResponse:
     """One page of findings."""
-    form, found = _analysed(request)
-    context = _context(request, form, found, place)
+    form, found = _analysed(request, place)
+    context = _context(form, found, place)
     if found is not None and found.result is not None:
         context["sections"] = PAGES[place](_asking(found, place))
     if place == "cost":
@@ -65,7 +69,7 @@ def evidence_page(request: HttpRequest, place: str) -> HttpResponse:
 @page(Capability.TRENDS_READ)
 def evidence_csv(request: HttpRequest, place: str, name: str) -> HttpResponseBase:
     """The numbers of one chart of a page."""
-    _, found = _analysed(request)
+    _, found = _analysed(request, place)
     if place not in PAGES or found is None or found.result is None:
         raise NotFound("There are no such numbers yet.")
     for section in PAGES[place](_asking(found, place)):
@@ -77,13 +81,16 @@ def evidence_csv(request: HttpRequest, place: str, name: str) -> HttpResponseBas
 @require_POST
 @page(Capability.TRENDS_READ)
 def analyse_again(request: HttpRequest) -> HttpResponse:
-    """Ask once more for an analysis that failed."""
-    form = AnalysisForm.filled(request.POST)
-    if form.is_valid():
-        unit, since = form.asked()
-        try_again(actor=actor_of(request), unit=unit, since=since)
-        return redirect(f"{reverse('qa:this-week')}?unit={unit}&since={since or ''}")
-    return redirect("qa:this-week")
+    """Ask once more for an analysis that failed; the address says which, and of which page."""
+    place = request.GET.get("place")
+    place = place if place in PAGES else "week"
+    form = AnalysisForm.filled(request.GET, narrows=place in NARROWED)
+    where = reverse("qa:this-week" if place == "week" else f"qa:{place}")
+    if not form.is_valid():
+        return redirect(where)
+    unit, since, selection = form.asked()
+    try_again(actor=actor_of(request), unit=unit, since=since, selection=selection)
+    return redirect(f"{where}?{form.query()}")
 
 
 @require_http_methods(["POST"])
@@ -109,7 +116,7 @@ def costs(request: HttpRequest) -> HttpResponse:
             return redirect("qa:cost")
     asked = AnalysisForm.filled({})
     asked.is_valid()
-    context = _context(request, asked, None, "cost") | costs_context(request, form)
+    context = _context(asked, None, "cost") | costs_context(request, form)
     return render(request, "qa/evidence.html", context, status=422)
 
 
@@ -124,30 +131,46 @@ def costs_context(request: HttpRequest, form: CostsForm | None = None) -> dict[s
     return {"costs": latest, "cost_rows": rows, "costs_form": form, "may_set_costs": may_change}
 
 
-def _analysed(request: HttpRequest) -> tuple[AnalysisForm, Analysed | None]:
-    form = AnalysisForm.filled(request.GET)
+def _analysed(request: HttpRequest, place: str) -> tuple[AnalysisForm, Analysed | None]:
+    form = AnalysisForm.filled(request.GET, narrows=place in NARROWED)
     if not form.is_valid():
         return form, None
-    unit, since = form.asked()
-    return form, analysed(actor=actor_of(request), unit=unit, since=since)
+    unit, since, selection = form.asked()
+    return form, analysed(actor=actor_of(request), unit=unit, since=since, selection=selection)
 
 
 def _asking(found: Analysed, place: str) -> Asking:
     assert found.result is not None
-    return Asking(found.unit, found.since, found.result, trend_names(), place)
+    asked = found.asked
+    return Asking(asked.unit, asked.since, found.result, trend_names(), place, asked.selection)
 
 
-def _context(request: HttpRequest, form: AnalysisForm, found: Analysed | None, place: str) -> dict[str, Any]:
+def _context(form: AnalysisForm, found: Analysed | None, place: str) -> dict[str, Any]:
     title, lead = TITLES.get(place, ("", ""))
-    return {
+    context = {
         "form": form,
         "found": found,
         "place": place,
-        "doors": doors(place),
+        "doors": doors(place, form.kept() if found else ""),
         "page_title": title,
         "page_lead": lead,
-        "query": f"unit={found.unit}&since={found.since or ''}" if found else "",
+        "query": form.query() if found else "",
         "result": found.result if found else None,
+    }
+    return context | _narrowed_to(form, found) if place in NARROWED else context
+
+
+def _narrowed_to(form: AnalysisForm, found: Analysed | None) -> dict[str, Any]:
+    """The filter of a page, and in words what it is narrowed to."""
+    names, unit = trend_names(), form.data["unit"]
+    offered = known_levels(EvidenceUnit(unit)) if unit in EvidenceUnit.values else {}
+    context: dict[str, Any] = {"narrowing": narrowing_of(form, offered, names)}
+    if found is None:
+        return context
+    return context | {
+        "of": selection_words(found.asked.selection, names),
+        "things": "parts" if found.unit == EvidenceUnit.PART else "pieces",
+        "everything": form.query(of=EVERYTHING),
     }
 
 
