@@ -217,6 +217,7 @@ GET  qa:cost                                 in    403   403  403     200     20
 GET  qa:evidence-csv                         in    403   403  403     200     200   200
 POST qa:costs                                in    403   403  403     403     422   403
 POST qa:analyse-again                        in    403   403  403     302     302   302
+POST qa:count-again                          in    403   403  403     302     302   302
 GET  qa:planned                              in    403   403  403     200     200   200
 GET  qa:plan-open                            in    403   403  403     200     200   403
 POST qa:plan-open                            in    403   403  403     422     422   403
