@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -56,6 +57,20 @@ class Asking:
 
 
 @dataclass(frozen=True)
+class Detail:
+    """One row of a figure in full, shown when it is asked for: small tables with sentences below them.
+
+    ``anchor`` is unique on the page.
+    """
+
+    anchor: str
+    title: str
+    short: str
+    tables: Sequence[Chart]
+    sentences: Sequence[str]
+
+
+@dataclass(frozen=True)
 class Section:
     """A question, its answer in a sentence, the figures, and how they came about."""
 
@@ -63,3 +78,4 @@ class Section:
     sentence: str
     method: str
     chart: Chart | None = None
+    details: Sequence[Detail] = ()

@@ -7,6 +7,7 @@ from typing import Any
 from labtrack.charts import SERIES, Cell, Chart
 from qa.evidence_pages.addresses import cause_records
 from qa.evidence_pages.asking import Asking, Section
+from qa.evidence_pages.by_hand import anchor, by_hand, short_words
 from qa.evidence_pages.rates import rate_bars, rate_cells
 from qa.evidence_pages.words import contrast_words, factor_words, reason_words, told, upper_first
 from qa.statistics.causes import FALSE_DISCOVERY, STANDARDISED, suspected
@@ -18,7 +19,7 @@ MOST_BARS = 20
 
 
 def causes(asking: Asking) -> list[Section]:
-    return [_ranked(asking), _cells(asking), _shares(asking), _left_out(asking)]
+    return [_ranked(asking), by_hand(asking), _cells(asking), _shares(asking), _left_out(asking)]
 
 
 def _ranked(asking: Asking) -> Section:
@@ -40,7 +41,7 @@ def _ranked(asking: Asking) -> Section:
             columns=(
                 "what against what",
                 "belongs to",
-                "n at it",
+                "lost there and at the reference",
                 "saved per 100",
                 "95 % from",
                 "95 % to",
@@ -51,7 +52,10 @@ def _ranked(asking: Asking) -> Section:
                 "adjusted for",
                 "can it be told?",
             ),
-            rows=[_cause_row(asking, row, more.get(row["factor"], {})) for row in rows],
+            rows=[
+                _cause_row(asking, row, more.get(row["factor"], {}), place)
+                for place, row in enumerate(rows, 1)
+            ],
             csv_url=asking.csv_url("causes"),
             note=_note(asking),
         ),
@@ -102,13 +106,14 @@ def _bars(asking: Asking, shown: list[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def _cause_row(asking: Asking, row: dict[str, Any], more: dict[str, Any]) -> list[Any]:
+def _cause_row(asking: Asking, row: dict[str, Any], more: dict[str, Any], place: int) -> list[Any]:
     url, words = cause_records(asking, row), contrast_words(row, asking.names)
+    plain = short_words(more.get("by_hand"))
     money = row["money_ci95"] or [None, None]
     return [
         Cell(words, url) if url else words,
         row["group"],
-        row["n_level"],
+        Cell(plain, f"#{anchor(place)}") if plain else "",
         *(rounded(value, 1) for value in (row["saved_per_100"], *row["ci95"])),
         *(rounded(value, 0) for value in (row["money_per_month"], *money)),
         _words(row["inseparable_from"], asking),

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.conf import settings
 
+from labtrack.charts import supported_digits
 from qa.evidence_pages.asking import Asking
 from qa.queries.trend_names import Names
 from qa.statistics.factors import STEP
@@ -45,6 +46,17 @@ BY_RANGE = (
     "days_since_filter", "builds_since_filter", "layers_since_filter", "ml_since_filter", "bath_parts",
     "lamp_hours", "resin_temp_c", "layer_um", "model_age_days", "formings",
 )  # fmt: skip
+# Units of the numbers whose factor's name holds none.
+UNITS = {
+    "days_since_filter": "days",
+    "builds_since_filter": "builds",
+    "layers_since_filter": "layers",
+    "ml_since_filter": "ml",
+    "bath_parts": "parts",
+    "lamp_hours": "hours",
+    "model_age_days": "days",
+    "formings": "times",
+}
 WHOLE_FROM = 100.0  # from here on a fraction of a number says nothing
 SOMEBODY, OTHERS = "one person", "the others"
 
@@ -99,13 +111,53 @@ def contrast_words(cause: dict[str, Any], names: Names) -> str:
     words = upper_first(factor_words(factor, names))
     if factor.startswith(STEP) and cause["reference"] == "yes":
         return f"{words}: {level}"
-    return f"{words}: {level} against {reference}"
+    return f"{words}: {_with_unit(factor, level)} against {reference}"
+
+
+def side_words(cause: dict[str, Any]) -> tuple[str, str]:
+    """The parts at the level and at the reference, each by itself; of a number, from where on."""
+    factor = cause["factor"]
+    level, reference = (level_words(factor, cause[name]) for name in ("level", "reference"))
+    if factor == "operator" and level == SOMEBODY:
+        return level, OTHERS
+    try:
+        above = float(cause["level"]) >= float(cause["reference"])
+    except ValueError:
+        return _with_unit(factor, level), _with_unit(factor, reference)
+    return _from_on(factor, level, up=above), _from_on(factor, reference, up=not above)
+
+
+def _from_on(factor: str, level: str, *, up: bool) -> str:
+    """A number and all beyond it; of none there is no less."""
+    words = _with_unit(factor, level)
+    return f"{words} or more" if up else f"{words} or less" if float(level) else words
+
+
+def _with_unit(factor: str, level: str) -> str:
+    """A number with its unit; everything else as it is."""
+    try:
+        value = float(level)
+    except ValueError:
+        return level
+    unit = UNITS.get(factor, "")
+    return f"{level} {unit.removesuffix('s') if value == 1 else unit}".strip()
 
 
 def interval_words(low: float | None, high: float | None, digits: int = 1) -> str:
     """An interval in words; an open end says so."""
     ends = ["no bound" if end is None else f"{end:.{digits}f}" for end in (low, high)]
     return f"95 % {ends[0]} to {ends[1]}"
+
+
+def figure_words(value: float, low: float | None, high: float | None) -> str:
+    """A figure with its interval, as many decimals as that supports."""
+    digits = supported_digits(low, high)
+    return f"{value:.{digits}f} ({interval_words(low, high, digits)})"
+
+
+def p_words(p: float) -> str:
+    """A p-value with the digits that anybody reads."""
+    return "below 0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
 
 
 def filter_words(asking: Asking) -> str:

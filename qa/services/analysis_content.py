@@ -16,6 +16,7 @@ import pandas as pd
 from qa.choices import EvidenceUnit
 from qa.models import Action, CostVersion
 from qa.queries.costs import engine_costs
+from qa.statistics.by_hand import ByHand, Within
 from qa.statistics.cost import cost_per_good_part, how_many_to_print
 from qa.statistics.costs import Costs
 from qa.statistics.effect import Effect, judge_action
@@ -101,15 +102,57 @@ def _months(rows: pd.DataFrame) -> float | None:
 
 
 def _causes(found: EvidenceReport) -> list[dict[str, Any]]:
+    plainly = {one.factor: _by_hand(one) for one in found.plainly}
     return [
         {
             "factor": cause.factor,
             "n": cause.n,
             "adjusted_for": list(cause.adjusted_for),
             "p": rounded(cause.p, 5),
+            "by_hand": plainly.get(cause.factor),
         }
         for cause in found.causes.causes
     ]
+
+
+def _by_hand(one: ByHand) -> dict[str, Any]:
+    return {
+        "level": _side(one.level),
+        "reference": _side(one.reference),
+        "left_out": one.left_out,
+        "unrecorded": one.unrecorded,
+        "per_100": rounded(100 * one.difference.difference, 3),
+        "ci95": one.difference.interval.scaled(100).as_json(3),
+        "mid_p": rounded(one.mid_p, 6),
+        "design_effect": rounded(one.design_effect, 3),
+        "within": None if one.within is None else _within(one.within),
+    }
+
+
+def _side(share: Proportion) -> dict[str, Any]:
+    return _share(share) | {"counts_for": rounded(share.n_effective, 1)}
+
+
+def _within(within: Within) -> dict[str, Any]:
+    """The common difference and odds; nothing where no stratum tells, or none of them lost some parts
+    and not all."""
+    found = within.pooled
+    told = found is not None and found.risk_difference_interval.low is not None
+    difference = found.risk_difference if found is not None and told else None
+    return {
+        "factor": within.factor,
+        "strata": [
+            [s.name, s.lost_level, s.n_level, s.lost_reference, s.n_reference] for s in within.telling
+        ],
+        "silent": within.silent,
+        "unplaced": within.unplaced,
+        "per_100": None if difference is None else rounded(100 * difference, 3),
+        "ci95": None if found is None or not told else found.risk_difference_interval.scaled(100).as_json(3),
+        "odds": None if found is None else rounded(found.odds_ratio, 3),
+        "odds_ci95": None if found is None else found.odds_ratio_interval.as_json(3),
+        "homogeneity_p": None if found is None else rounded(found.tarone_p, 5),
+        "disagree": within.disagree,
+    }
 
 
 def _interaction(found: EvidenceReport) -> dict[str, Any]:

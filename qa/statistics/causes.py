@@ -23,6 +23,7 @@ from qa.statistics.results import Interval, Method, StatisticsError, Verdict, mo
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 STANDARDISED = Method(
     "Standardised loss: parts lost as they were, less parts lost with the factor at its reference",
@@ -166,6 +167,19 @@ def contrast_of(factor: Factor, loss: Loss) -> Contrast:
     column = (factor.codes == level).astype(np.float64)
     tries = len(factor.levels) + (1 if rest > 0 else 0)
     return Contrast(factor, factor.levels[level], reference_name, column, unrecorded, max(2, tries))
+
+
+def sides_of(contrast: Contrast) -> tuple[BoolArray, BoolArray]:
+    """Which parts (n) are at the contrast's level and which at its reference.
+
+    Of a numeric factor: those at its quartile or beyond it; what lies between belongs to neither.
+    """
+    factor = contrast.factor
+    if not factor.numeric:
+        level = contrast.column == 1
+        return level, ~level & (contrast.unrecorded == 0)
+    upper, lower = factor.values >= factor.high, factor.values <= factor.low
+    return (upper, lower) if contrast.level == f"{factor.high:g}" else (lower, upper)
 
 
 def _numeric_contrast(factor: Factor, loss: Loss, unrecorded: FloatArray) -> Contrast:
@@ -479,16 +493,7 @@ def _cause(
     claim: bool,
 ) -> Cause:
     factor = contrast.factor
-    if factor.numeric:
-        known = np.isfinite(factor.values)
-        at = (
-            factor.values >= factor.high
-            if contrast.level == f"{factor.high:g}"
-            else factor.values <= factor.low
-        )
-        n_level = int((at & known).sum())
-    else:
-        n_level = int(contrast.column.sum())
+    n_level = int(sides_of(contrast)[0].sum())
     interval = Interval(estimate.low, estimate.high, level, LOGIT.name)
     verdict = Verdict.SHOWN if claim else Verdict.UNKNOWN
     cause = Cause(

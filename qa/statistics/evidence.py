@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from qa.statistics.by_hand import ByHand, Strata, by_hand
 from qa.statistics.causes import Cause, Causes, Examined, examine, judge_causes, loss_of
 from qa.statistics.costs import Costs
 from qa.statistics.factors import STEP, find_factors
@@ -46,7 +47,8 @@ def is_contamination(defect: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class EvidenceReport:
-    """All answers for one table. ``contamination`` says which losses the tanks are judged by."""
+    """All answers for one table. ``contamination`` says which losses the tanks are judged by;
+    ``plainly`` is each factor examined, not adjusted."""
 
     unit: str
     since: date | None
@@ -60,6 +62,7 @@ class EvidenceReport:
     platform: Platform
     contamination: str
     cost_per_lost_part: float | None
+    plainly: tuple[ByHand, ...]
 
     @property
     def put_forward(self) -> tuple[Cause, ...]:
@@ -142,6 +145,7 @@ def evidence(
         platform=_platform(rows, lost, seed),
         contamination=words,
         cost_per_lost_part=per_lost,
+        plainly=_plainly(rows, examined),
     )
 
 
@@ -222,6 +226,26 @@ def _defect_names(value: Any) -> tuple[str, ...]:
     if isinstance(value, str):
         return tuple(name.strip() for name in value.split(";") if name.strip())
     return tuple(str(name) for name in value) if isinstance(value, tuple | list) else ()
+
+
+def _plainly(rows: pd.DataFrame, examined: Examined) -> tuple[ByHand, ...]:
+    """Each factor within printers, and the printer itself within materials."""
+    printers, materials = (_strata(rows, name) for name in ("printer", "material"))
+    found = (
+        by_hand(one, examined.loss, materials if one.factor.name == "printer" else printers)
+        for one in examined.contrasts
+    )
+    return tuple(one for one in found if one is not None)
+
+
+def _strata(rows: pd.DataFrame, name: str) -> Strata | None:
+    import pandas as pd
+
+    if name not in rows.columns:
+        return None
+    column = rows[name].astype(object)
+    codes, names = pd.factorize(column.where(column.notna() & (column != ""), None), sort=True)
+    return Strata(name, tuple(str(one) for one in names), codes.astype(np.int64)) if len(names) else None
 
 
 def _practice(rows: pd.DataFrame, lost: npt.NDArray[np.bool_], examined: Examined) -> EquipmentPractice:

@@ -24,8 +24,10 @@ GARWOOD = Method("Exact Poisson interval", "Garwood 1936, Biometrika 28:437-442"
 NEWCOMBE = Method("Newcombe hybrid score interval", "Newcombe 1998, Stat Med 17:873-890, method 10")
 MANTEL_HAENSZEL = Method(
     "Mantel-Haenszel over strata",
-    "Mantel and Haenszel 1959; interval Robins, Breslow and Greenland 1986; homogeneity Breslow and Day 1980",
+    "Mantel and Haenszel 1959; odds Robins, Breslow and Greenland 1986; difference Sato 1989, its interval "
+    "Klingenberg 2014, Stat Med 33:2968-2983; homogeneity Breslow and Day 1980, corrected by Tarone 1985",
 )
+WIDEST_LOG_ODDS = 50.0  # an interval wider than this on the log-odds bounds nothing
 DESIGN_EFFECT = Method("Design effect from the ANOVA intraclass correlation", "Kish 1965; Donner 1986")
 
 
@@ -79,7 +81,11 @@ class EffectiveSize:
 
 @dataclass(frozen=True, slots=True)
 class Stratified:
-    """A two-by-two comparison pooled over strata; a figure is ``None`` where no stratum informs it."""
+    """A two-by-two comparison pooled over strata; a figure is ``None`` where no stratum informs it.
+
+    ``strata``: those of more than one part. ``breslow_day`` as first published, ``tarone`` corrected for
+    the pooled odds ratio having been estimated.
+    """
 
     n: float
     strata: int
@@ -87,12 +93,15 @@ class Stratified:
     odds_ratio_interval: Interval
     risk_ratio: float | None
     risk_difference: float | None
+    risk_difference_interval: Interval
     chi2: float | None
     p: float | None
     chi2_corrected: float | None
     p_corrected: float | None
     breslow_day: float | None
     breslow_day_p: float | None
+    tarone: float | None
+    tarone_p: float | None
     method: Method
     verdict: Verdict
 
@@ -242,14 +251,48 @@ def effective_size(lost_by_cluster: npt.ArrayLike, n_by_cluster: npt.ArrayLike) 
         correlation = 1.0 if clusters < 2 and n > 1 else 0.0
         effect = n / effective if effective else 1.0
         return EffectiveSize(int(n), clusters, correlation, effect, effective, DESIGN_EFFECT)
-    rate = lost.sum() / n
-    between = float((size * (lost / size - rate) ** 2).sum()) / (clusters - 1)
-    within = float((lost * (1 - lost / size)).sum()) / (n - clusters)
-    typical = (n - float((size**2).sum()) / n) / (clusters - 1)
+    return _sized(size, _intraclass(lost, size, np.zeros(clusters, dtype=np.int64)))
+
+
+def effective_sizes(
+    lost_by_cluster: npt.ArrayLike, n_by_cluster: npt.ArrayLike, side: npt.ArrayLike
+) -> tuple[EffectiveSize, EffectiveSize]:
+    """Effective n of two sides that are compared, ``side`` being 0 or 1 for each build's parts on it.
+
+    The intraclass correlation is pooled within the sides, so that what is compared does not count as a
+    likeness of builds. A build with parts on both sides is given once for each.
+
+    Raises :class:`StatisticsError`: ``counts`` where a build lost more parts than it had.
+    """
+    lost = np.asarray(lost_by_cluster, dtype=np.float64)
+    size = np.asarray(n_by_cluster, dtype=np.float64)
+    group = np.asarray(side, dtype=np.int64)
+    each = [(lost[group == one], size[group == one]) for one in (0, 1)]
+    alone = [effective_size(*one) for one in each]
+    used = size > 0
+    if min(one.clusters for one in alone) < 2 or size.sum() <= used.sum():
+        return alone[0], alone[1]
+    correlation = _intraclass(lost[used], size[used], group[used])
+    first, second = (_sized(m[m > 0], correlation) for _, m in each)
+    return first, second
+
+
+def _intraclass(lost: FloatArray, size: FloatArray, group: npt.NDArray[np.int64]) -> float:
+    """One-way ANOVA estimate within ``group`` (codes from 0 without gaps), not below 0."""
+    n, n_group = float(size.sum()), np.bincount(group, size)
+    rate = (np.bincount(group, lost) / n_group)[group]
+    degrees = len(size) - len(n_group)
+    between = float((size * (lost / size - rate) ** 2).sum()) / degrees
+    within = float((lost * (1 - lost / size)).sum()) / (n - len(size))
+    typical = (n - float((np.bincount(group, size**2) / n_group).sum())) / degrees
     denominator = between + (typical - 1) * within
-    correlation = max(0.0, (between - within) / denominator) if denominator > 0 else 0.0
-    effect = 1 + (float((size**2).sum()) / n - 1) * min(1.0, correlation)
-    return EffectiveSize(int(n), clusters, min(1.0, correlation), effect, n / effect, DESIGN_EFFECT)
+    return min(1.0, max(0.0, (between - within) / denominator)) if denominator > 0 else 0.0
+
+
+def _sized(size: FloatArray, correlation: float) -> EffectiveSize:
+    n = float(size.sum())
+    effect = 1 + (float((size**2).sum()) / n - 1) * correlation
+    return EffectiveSize(int(n), len(size), correlation, effect, n / effect, DESIGN_EFFECT)
 
 
 def zero_failure_sample(*, reliability: float, confidence: float) -> int:
@@ -279,13 +322,16 @@ def sample_for_difference(
     return math.ceil(design_effect * variance * (quantiles / (rate_a - rate_b)) ** 2)
 
 
-def mantel_haenszel(tables: npt.ArrayLike, *, level: float = 0.95) -> Stratified:
+def mantel_haenszel(tables: npt.ArrayLike, *, level: float = 0.95, design_effect: float = 1.0) -> Stratified:
     """Pool two-by-two tables over strata.
 
     ``tables``: shape (strata, 2, 2), rows the two groups, columns lost and not lost. Strata without
     information are left out by their own weights; where none informs a figure it is ``None``.
+    ``design_effect`` (>= 1, from :func:`effective_sizes`) widens intervals and lessens statistics where
+    parts share builds, as counts divided by it would (Rao and Scott 1992, Biometrics 48:577-585).
 
-    Raises :class:`StatisticsError`: ``table`` where no stratum is a two-by-two table of counts.
+    Raises :class:`StatisticsError`: ``table`` where no stratum is a two-by-two table of counts; ``level``
+    for a confidence outside 0.5 to 1.
     """
     t = np.asarray(tables, dtype=np.float64)
     if t.ndim != 3 or t.shape[1:] != (2, 2) or (t < 0).any() or not np.isfinite(t).all():
@@ -293,36 +339,49 @@ def mantel_haenszel(tables: npt.ArrayLike, *, level: float = 0.95) -> Stratified
     t = t[t.sum(axis=(1, 2)) > 1]
     a, b, c, d = t[:, 0, 0], t[:, 0, 1], t[:, 1, 0], t[:, 1, 1]
     n = t.sum(axis=(1, 2))
-    odds, interval = _odds_ratio(a, b, c, d, n, level)
+    squared = normal_quantile(level) ** 2 * design_effect
+    odds, ends = _odds_ratio(a, b, c, d, n, squared)
     risk_ratio, risk_difference = _risks(a, b, c, d, n)
-    chi2, corrected = _cmh(a, b, c, d, n)
-    bd, bd_p = _breslow_day(a, b, c, d, odds)
+    low, high = (None, None) if risk_difference is None else _sato_ends(a, b, c, d, risk_difference, squared)
+    cmh = _cmh(a, b, c, d, n)
+    chi2, corrected = (None if value is None else value / design_effect for value in cmh)
+    homogeneity = _breslow_day(a, b, c, d, odds)
+    (bd, bd_p), (tarone, tarone_p) = (
+        (None, None) if value is None else _chi2(value / design_effect, homogeneity.degrees)
+        for value in (homogeneity.statistic, homogeneity.corrected)
+    )
     p = None if chi2 is None else float(special.chdtrc(1, chi2))
     p_corrected = None if corrected is None else float(special.chdtrc(1, corrected))
     verdict = Verdict.SHOWN if p_corrected is not None and p_corrected < 1 - level else Verdict.UNKNOWN
     return Stratified(
-        float(n.sum()), len(n), odds, interval, risk_ratio, risk_difference, chi2, p, corrected, p_corrected,
-        bd, bd_p, MANTEL_HAENSZEL, verdict,
+        float(n.sum()), len(n), odds, Interval(*ends, level, "Robins-Breslow-Greenland"), risk_ratio,
+        risk_difference, Interval(low, high, level, "Klingenberg"), chi2, p, corrected,
+        p_corrected, bd, bd_p, tarone, tarone_p, MANTEL_HAENSZEL, verdict,
     )  # fmt: skip
 
 
+def _chi2(statistic: float, degrees: int) -> tuple[float, float]:
+    return statistic, float(special.chdtrc(degrees, statistic))
+
+
 def _odds_ratio(
-    a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, n: FloatArray, level: float
-) -> tuple[float | None, Interval]:
+    a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, n: FloatArray, squared: float
+) -> tuple[float | None, tuple[float | None, float | None]]:
+    """The common odds ratio and its ends; ``squared`` is the squared quantile times the design effect."""
     r, s = a * d / n, b * c / n
     total_r, total_s = float(r.sum()), float(s.sum())
     if total_r == 0 or total_s == 0:
-        return None, Interval(None, None, level, "Robins-Breslow-Greenland")
+        return None, (None, None)
     p, q = (a + d) / n, (b + c) / n
     variance = (
         float((p * r).sum()) / (2 * total_r**2)
         + float((p * s + q * r).sum()) / (2 * total_r * total_s)
         + float((q * s).sum()) / (2 * total_s**2)
     )
-    odds = total_r / total_s
-    width = normal_quantile(level) * math.sqrt(variance)
-    ends = (math.exp(math.log(odds) - width), math.exp(math.log(odds) + width))
-    return odds, Interval(ends[0], ends[1], level, "Robins-Breslow-Greenland")
+    odds, width = total_r / total_s, math.sqrt(squared * variance)
+    if width > WIDEST_LOG_ODDS:
+        return odds, (None, None)
+    return odds, (odds * math.exp(-width), odds * math.exp(width))
 
 
 def _risks(
@@ -346,13 +405,44 @@ def _cmh(
     return gap**2 / variance, max(0.0, gap - 0.5) ** 2 / variance
 
 
+def _sato_ends(
+    a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, difference: float, squared: float
+) -> tuple[float | None, float | None]:
+    """Ends of the common difference: where it lies ``squared`` variances off, the variance taken there.
+
+    Sato's variance is linear in the difference, so both ends solve one quadratic (Klingenberg 2014).
+    ``None`` where no stratum with parts on both sides lost some and not all: nothing varies.
+    """
+    rows_a, rows_b = a + b, c + d
+    both = (rows_a > 0) & (rows_b > 0)
+    a, c, rows_a, rows_b = a[both], c[both], rows_a[both], rows_b[both]
+    n = rows_a + rows_b
+    weight = float((rows_a * rows_b / n).sum())
+    level = float(((a * (rows_b - c) + c * (rows_a - a)) / (2 * n)).sum()) / weight**2
+    slopes = (rows_a**2 * c - rows_b**2 * a + rows_a * rows_b * (rows_b - rows_a) / 2) / n**2
+    slope = float(slopes.sum()) / weight**2
+    if not ((a + c > 0) & (a + c < n)).any():
+        return None, None
+    middle = difference + squared * slope / 2
+    width = math.sqrt(max(0.0, middle**2 - difference**2 + squared * level))
+    return max(-1.0, min(difference, middle - width)), min(1.0, max(difference, middle + width))
+
+
+@dataclass(frozen=True, slots=True)
+class _Homogeneity:
+    """Do the strata have one odds ratio? The statistic as first published, and corrected by Tarone."""
+
+    statistic: float | None
+    corrected: float | None
+    degrees: int
+
+
 def _breslow_day(
     a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, odds: float | None
-) -> tuple[float | None, float | None]:
-    """Breslow and Day's homogeneity statistic with Tarone's correction left out, as first published."""
+) -> _Homogeneity:
     informative = ((a + b) > 0) & ((c + d) > 0) & ((a + c) > 0) & ((b + d) > 0)
     if odds is None or informative.sum() < 2:
-        return None, None
+        return _Homogeneity(None, None, 0)
     a, b, c, d = a[informative], b[informative], c[informative], d[informative]
     row, other, col = a + b, c + d, a + c
     # The expected top-left count solves odds = A (other - col + A) / ((row - A)(col - A)).
@@ -365,7 +455,8 @@ def _breslow_day(
         expected = (-lin + np.sqrt(lin**2 - 4 * quad * const)) / (2 * quad)
     parts = [expected, row - expected, col - expected, other - col + expected]
     if any((part <= 0).any() for part in parts):
-        return None, None
-    variance = 1 / sum(1 / part for part in parts)
+        return _Homogeneity(None, None, 0)
+    variance: FloatArray = 1 / np.sum([1 / part for part in parts], axis=0)
     statistic = float(((a - expected) ** 2 / variance).sum())
-    return statistic, float(special.chdtrc(len(a) - 1, statistic))
+    moved = float((a - expected).sum()) ** 2 / float(variance.sum())
+    return _Homogeneity(statistic, max(0.0, statistic - moved), len(a) - 1)

@@ -146,3 +146,27 @@ def test_mantel_haenszel_gives_the_birth_weight_example() -> None:
     assert result.chi2_corrected == pytest.approx(8.37789, abs=5e-6)
     assert result.breslow_day == pytest.approx(3.12589, abs=5e-6)
     assert result.breslow_day_p == pytest.approx(0.2095, abs=5e-5)
+
+
+def test_the_common_difference_of_the_bcg_trials_has_the_published_interval() -> None:
+    # Thirteen trials of BCG vaccine (Colditz et al. 1994, JAMA 271:698-702; counts from memory). R's
+    # metafor holds its rma.mh(measure="RD") to -0.0033 (-0.0039 to -0.0027), z = -11.4708, by Sato, Greenland
+    # and Robins (1989); read in its tests. With so many people Klingenberg's interval is the same.
+    trials = [
+        (4, 119, 11, 128), (6, 300, 29, 274), (3, 228, 11, 209), (62, 13536, 248, 12619),
+        (33, 5036, 47, 5761), (180, 1361, 372, 1079), (8, 2537, 10, 619), (505, 87886, 499, 87892),
+        (29, 7470, 45, 7232), (17, 1699, 65, 1600), (186, 50448, 141, 27197), (5, 2493, 3, 2338),
+        (27, 16886, 29, 17825),
+    ]  # fmt: skip
+    result = mantel_haenszel([[[a, b], [c, d]] for a, b, c, d in trials])
+    interval = result.risk_difference_interval
+    assert result.risk_difference == pytest.approx(-0.0033, abs=5e-5)
+    assert interval.low == pytest.approx(-0.0039, abs=5e-5)
+    assert interval.high == pytest.approx(-0.0027, abs=5e-5)
+    assert interval.low is not None and interval.high is not None and result.risk_difference is not None
+    error = (interval.high - interval.low) / 2 / 1.959964
+    assert result.risk_difference / error == pytest.approx(-11.4708, abs=2e-3)
+    # The same source, measure="OR": 0.6229 (0.5748 to 0.6750).
+    assert result.odds_ratio == pytest.approx(0.6229, abs=5e-5)
+    assert result.odds_ratio_interval.low == pytest.approx(0.5748, abs=5e-5)
+    assert result.odds_ratio_interval.high == pytest.approx(0.6750, abs=5e-5)

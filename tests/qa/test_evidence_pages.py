@@ -10,10 +10,13 @@ from decimal import Decimal
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
+from scipy.stats import hypergeom
+from statsmodels.stats.contingency_tables import StratifiedTable
 
 from labtrack.errors import Conflict, NotAllowed, Refused
 from labtrack.jobs.models import Job
@@ -249,6 +252,73 @@ def test_the_records_behind_every_cause_are_as_many_as_it_says(
             assert count == cause["n_level"], cause["factor"]
             linked += 1
     assert linked >= 15
+
+
+def test_each_cause_can_be_recomputed_by_hand(
+    actors: Any, people: Any, client_of: Callable[[Any], Client]
+) -> None:
+    text = lab_text(Setting("wash skipped", "step:wash", 600))
+    take(text)
+    result = computed(actors).result
+    assert result is not None
+    client = client_of(people.manager)
+    ranked, plain = client.get(address("causes")).context["sections"][:2]
+    place, cause = next(
+        (place, one) for place, one in enumerate(result["report"]["causes"]) if one["factor"] == "step:wash"
+    )
+    # The counts are those of the file, and the judges of the figures are statsmodels and scipy.
+    rows = pd.read_csv(io.StringIO(text))
+    lost, washed = rows["outcome"] == "scrapped", rows["step:wash"]
+    a, n = int(lost[washed == "no"].sum()), int((washed == "no").sum())
+    c, m = int(lost[washed == "yes"].sum()), int((washed == "yes").sum())
+    assert ranked.chart.rows[place][2].value == f"{a} of {n} against {c} of {m}"
+    detail = plain.details[place]
+    assert ranked.chart.rows[place][2].url == f"#{detail.anchor}"
+    sides, strata = detail.tables
+    assert [row[1:3] for row in sides.rows] == [[a, n], [c, m]]
+    tables = [
+        np.array([[bad, k - bad], [bad_rest, k_rest - bad_rest]], dtype=float)
+        for _, bad, k, bad_rest, k_rest, _ in strata.rows
+    ]
+    assert sum(tables).tolist() == [[a, n - a], [c, m - c]]  # type: ignore[union-attr]
+    hand = result["causes"][place]["by_hand"]
+    assert cause["n_level"] == hand["level"]["n"] == n
+    assert hand["within"]["odds"] == pytest.approx(StratifiedTable(tables).oddsratio_pooled, abs=1e-3)
+    assert hand["ci95"][0] < hand["per_100"] < hand["ci95"][1]
+    table = hypergeom(n + m, a + c, n)
+    p_seen, every = table.pmf(a), table.pmf(np.arange(a + c + 1))
+    mid_p = every[every < p_seen * (1 - 1e-9)].sum() + 0.5 * every[np.isclose(every, p_seen, rtol=1e-9)].sum()
+    assert hand["mid_p"] == pytest.approx(mid_p, abs=1e-6)
+    words = " ".join(detail.sentences)
+    for said in ("Newcombe", "takes parts as independent", "design effect", "Within printers", "Haenszel"):
+        assert said in words
+    page = client.get(address("causes")).content.decode()
+    assert f'id="{detail.anchor}"' in page and "Infinity" not in page and "NaN" not in page
+
+
+def test_printers_that_disagree_are_said_to_and_the_printer_itself_is_judged_within_materials(
+    actors: Any, people: Any, client_of: Callable[[Any], Client]
+) -> None:
+    # On one printer skipping the step costs half of the parts, on the other nothing.
+    rows = []
+    for i in range(800):
+        printer, done = ("P1", "P2")[i % 2], i % 3 != 0
+        lost = i % 20 == 1 or (printer == "P1" and not done and i % 4 == 0)
+        rows.append(
+            f"A{i},2025-{1 + i // 100:02d}-{1 + i % 28:02d},{printer},{'scrapped' if lost else 'good'},"
+            f"M{i // 5 % 2},{'yes' if done else 'no'}"
+        )
+    take("\n".join([f"{HEAD},material,step:wash", *rows]) + "\n")
+    result = computed(actors).result
+    assert result is not None
+    client = client_of(people.manager)
+    details = client.get(address("causes")).context["sections"][1].details
+    said = {
+        cause["factor"]: " ".join(detail.sentences)
+        for cause, detail in zip(result["report"]["causes"], details, strict=True)
+    }
+    assert "The printers disagree" in said["step:wash"] and "look at each printer" in said["step:wash"]
+    assert "Within materials" in said["printer"] and "hardly alike" in said["printer"]
 
 
 def test_people_are_not_compared_by_name_unless_the_lab_turns_it_on(

@@ -92,6 +92,24 @@
     });
   }
 
+  // A link to something folded opens it.
+  function unfold(hash) {
+    const target = hash.length > 1 && document.getElementById(decodeURIComponent(hash.slice(1)));
+    if (target instanceof HTMLDetailsElement) {
+      target.open = true;
+    }
+  }
+
+  function setUpFolds() {
+    unfold(window.location.hash);
+    document.addEventListener("click", (event) => {
+      const link = event.target.closest('a[href^="#"]');
+      if (link) {
+        unfold(link.getAttribute("href"));
+      }
+    });
+  }
+
   function focusProblem(scope) {
     const problem = scope.querySelector("[data-focus]");
     if (problem) {
@@ -135,6 +153,7 @@
     setUpCopy();
     setUpMenu();
     setUpFilters();
+    setUpFolds();
     focusProblem(document);
     window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", announceTheme);
     document.body.addEventListener("htmx:afterSwap", (event) => focusProblem(event.target));
