@@ -275,6 +275,7 @@ def _first_loss(rows: pd.DataFrame, contamination: Callable[[str], bool]) -> dic
         "events": found.events,
         "late": int((spells.entry > 0).sum()),
         "median": found.median,
+        "median_ci95": found.median_interval.as_json(2),
         "curve": curve,
         "method": "; ".join(
             [f"{found.method.name} ({found.method.source})", *(one.method for one in found.intervals[:1])]

@@ -71,4 +71,4 @@ def builds_to_first_loss(spells: Spells) -> SurvivalCurve:
     """Kaplan-Meier curve over the spells; raises where there is none, or an age at which none was seen."""
     if len(spells.duration) == 0:
         raise StatisticsError("no_spells", "No build has its tank and its builds since filtering recorded.")
-    return survival_curve(spells.duration, spells.event, entry=spells.entry)
+    return survival_curve(spells.duration, spells.event, entry=spells.entry, unit="builds")

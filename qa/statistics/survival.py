@@ -16,7 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from qa.statistics.results import Interval, Method, StatisticsError, Verdict, finite_or_none
+from qa.statistics.results import (
+    Interval,
+    Method,
+    StatisticsError,
+    Verdict,
+    count_words,
+    finite_or_none,
+)
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -26,18 +33,24 @@ KAPLAN_MEIER = Method(
 WEIBULL = Method("Weibull fit by maximum likelihood", "NIST/SEMATECH e-Handbook 8.4.1.2")
 LOG_RANK = Method("Log-rank test", "Mantel 1966; Peto and Peto 1972")
 LOG_LOG = "log-log Greenwood"
+BROOKMEYER_CROWLEY = "log-log Greenwood, crossing a half"
 FEWEST_EVENTS = 5
 
 
 @dataclass(frozen=True, slots=True)
 class SurvivalCurve:
-    """Share surviving just after each event time, with Greenwood's standard error and its interval."""
+    """Share surviving just after each event time, with Greenwood's standard error and its interval.
+
+    ``median_interval``: the times at which the ends of that interval cross a half (Brookmeyer and Crowley
+    1982); an end that never does is ``None``.
+    """
 
     times: tuple[float, ...]
     survival: tuple[float, ...]
     error: tuple[float, ...]
     intervals: tuple[Interval, ...]
     median: float | None
+    median_interval: Interval
     n: int
     events: int
     method: Method
@@ -84,10 +97,16 @@ def _quiet() -> Iterator[None]:
 
 
 def survival_curve(
-    duration: npt.ArrayLike, event: npt.ArrayLike, *, entry: npt.ArrayLike | None = None, level: float = 0.95
+    duration: npt.ArrayLike,
+    event: npt.ArrayLike,
+    *,
+    entry: npt.ArrayLike | None = None,
+    level: float = 0.95,
+    unit: str = "",
 ) -> SurvivalCurve:
     """Kaplan-Meier of ``duration`` (n, > 0); ``event`` false is censored; ``entry`` is the age when
-    recording of the spell began (0 where from new).
+    recording of the spell began (0 where from new). ``unit`` of the times, in the plural, is for the
+    sentence.
 
     Raises :class:`StatisticsError`: ``lengths`` or ``spells`` where the columns do not fit; ``gap`` where
     no spell was under way between two others.
@@ -122,10 +141,11 @@ def survival_curve(
         for share, (low, high) in zip(curve, ends, strict=True)
     )
     events = int(seen.sum())
-    half = f"half last {median:g} or longer" if median is not None else "more than half last longer than seen"
-    sentence = (
-        f"{events} first defects in {len(t)} spells; {half}." if events else f"No defect in {len(t)} spells."
-    )
+    between = _median_ends(at.to_numpy(dtype=np.float64), intervals, level)
+    half = _half_words(median, between, unit)
+    spells = count_words(len(t), "spells")
+    sentence = f"{count_words(events, 'first defects')} in {spells}; {half}."
+    sentence = sentence if events else f"No defect in {spells}."
     verdict = Verdict.SHOWN if events >= FEWEST_EVENTS else Verdict.UNKNOWN
     return SurvivalCurve(
         tuple(float(time) for time in at),
@@ -133,12 +153,36 @@ def survival_curve(
         tuple(error.tolist()),
         intervals,
         median,
+        between,
         len(t),
         events,
         KAPLAN_MEIER,
         verdict,
         sentence,
     )
+
+
+def _median_ends(times: FloatArray, intervals: tuple[Interval, ...], level: float) -> Interval:
+    """Where both ends of the curve's interval fall to a half; where they are not defined they do not."""
+    ends = []
+    for bounds in ([one.low for one in intervals], [one.high for one in intervals]):
+        crossed = (time for time, end in zip(times, bounds, strict=True) if end is not None and end <= 0.5)
+        ends.append(next((float(time) for time in crossed), None))
+    return Interval(ends[0], ends[1], level, BROOKMEYER_CROWLEY)
+
+
+def _half_words(median: float | None, interval: Interval, unit: str) -> str:
+    """The median with its interval; an open end in words."""
+    low, high = interval.low, interval.high
+    percent = f"{100 * interval.level:g} %"
+    lasting = "" if median is None else f"half last {count_words(median, unit).strip()} or longer"
+    if median is None:
+        least = f" ({percent} at least {low:g})" if low is not None else ""
+        return f"more than half last longer than seen{least}"
+    if low is None:
+        return f"{lasting} (cannot tell yet between which ends)"
+    ends = f"{low:g} to {high:g}" if high is not None else f"{low:g} or more, with no upper end yet"
+    return f"{lasting} ({percent} {ends})"
 
 
 def weibull_fit(

@@ -10,6 +10,8 @@ import warnings
 
 import numpy as np
 import pytest
+from lifelines import KaplanMeierFitter
+from lifelines.utils import median_survival_times
 from scipy import special
 
 from qa.statistics.logit import fit_logit
@@ -125,6 +127,20 @@ def test_survival_curve_with_censoring() -> None:
     assert curve.error == pytest.approx([0.0764, 0.0869, 0.0963, 0.1068, 0.1141, 0.1282, 0.1346], abs=5e-5)
     assert curve.median == 23
     assert survival_curve(*spells(PLACEBO)).median == 8
+
+
+def test_the_median_has_the_published_interval() -> None:
+    # The same remissions, 95 % by the log-log transformation: 23 (13 to no upper end) and 8 (4 to 11), as
+    # programs that take this transformation print them (from memory; recomputed with lifelines, whose
+    # own medians of the ends are the judge).
+    for group, median, low, high in ((TREATED, 23, 13, None), (PLACEBO, 8, 4, 11)):
+        curve = survival_curve(*spells(group), unit="weeks")
+        assert (curve.median, curve.median_interval.low, curve.median_interval.high) == (median, low, high)
+        fitter = KaplanMeierFitter().fit(*spells(group))
+        ends = median_survival_times(fitter.confidence_interval_).to_numpy()[0]
+        assert ends[0] == low and (ends[1] == high or math.isinf(ends[1]))
+    assert "half last 8 weeks or longer (95 % 4 to 11)" in curve.sentence
+    assert "(95 % 13 or more, with no upper end yet)" in survival_curve(*spells(TREATED)).sentence
 
 
 def test_log_rank() -> None:

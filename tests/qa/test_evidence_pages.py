@@ -346,6 +346,7 @@ def test_tank_age_leads_to_an_interval_and_what_changing_it_saves(
     hazard, first, every, ahead = client.get(address("tanks")).context["sections"]
     assert "times" in hazard.sentence and hazard.chart.rows
     assert "first defects in" in first.sentence and "n = " in first.chart.note
+    assert re.search(r"half last \d+ builds? or longer \(95 % \d+ (to|or more)", first.sentence)
     shares = [row[2] for row in first.chart.rows]
     assert shares == sorted(shares, reverse=True) and all(row[1] > 0 for row in first.chart.rows)
     assert "half of the fillings are filtered by" in every.sentence and every.chart.rows

@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 
 from qa.statistics.agreement import cohen_kappa, fleiss_kappa
@@ -480,6 +482,38 @@ def test_spells_under_way_enter_late() -> None:
     assert curve.survival[0] == pytest.approx(2 / 3)
     with pytest.raises(StatisticsError, match="no curve"):
         survival_curve([2, 4, 8, 9, 10], [True] * 5, entry=[0, 0, 5, 5, 5])
+
+
+def test_a_median_that_is_not_reached_has_its_lower_end_or_none() -> None:
+    # Two of five lost, one early: the curve stays above a half, and its lower end crosses it.
+    curve = survival_curve([1.0, 4.0, 9.0, 9.0, 9.0], [True, True, False, False, False], unit="builds")
+    assert curve.median is None and curve.median_interval.high is None
+    assert curve.median_interval.low is not None
+    assert f"(95 % at least {curve.median_interval.low:g})" in curve.sentence
+    # All end in the same build: no interval is defined there, and none is invented.
+    together = survival_curve([5.0] * 6, [True] * 6, unit="builds")
+    assert together.median == 5
+    assert (together.median_interval.low, together.median_interval.high) == (None, None)
+    assert "half last 5 builds or longer (cannot tell yet" in together.sentence
+    one = survival_curve([1.0], [True], unit="builds")
+    assert "1 first defect in 1 spell; half last 1 build" in one.sentence
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 30), st.booleans(), st.integers(0, 3)), min_size=1, max_size=30),
+)
+def test_the_interval_of_a_median_holds_it(spells: list[tuple[int, bool, int]]) -> None:
+    duration = [float(entry + time) for time, _, entry in spells]
+    try:
+        curve = survival_curve(duration, [seen for _, seen, _ in spells], entry=[e for _, _, e in spells])
+    except StatisticsError as error:
+        assert error.code == "gap"
+        return
+    low, high = curve.median_interval.low, curve.median_interval.high
+    if curve.median is not None:
+        assert (low is None or low <= curve.median) and (high is None or curve.median <= high)
+    else:
+        assert high is None
 
 
 def test_lifetimes_without_defects_are_a_sentence_not_a_failure() -> None:
