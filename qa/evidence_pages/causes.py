@@ -12,7 +12,7 @@ from qa.evidence_pages.rates import rate_bars, rate_cells
 from qa.evidence_pages.words import contrast_words, factor_words, reason_words, told, upper_first
 from qa.statistics.causes import FALSE_DISCOVERY, STANDARDISED, suspected
 from qa.statistics.interaction import CELLS
-from qa.statistics.results import rounded
+from qa.statistics.results import count_words, rounded
 from qa.statistics.shares import SHAPLEY
 
 MOST_BARS = 20
@@ -64,7 +64,8 @@ def _ranked(asking: Asking) -> Section:
 
 def _note(asking: Asking) -> str:
     note = (
-        f"n = {asking.report['parts']} {asking.things} in {asking.result['builds']} builds. A filled mark is "
+        f"n = {count_words(asking.report['parts'], asking.things)} in "
+        f"{count_words(asking.result['builds'], 'builds')}. A filled mark is "
         "shown, an open one cannot be told yet."
     )
     if asking.result["cost_per_lost_part"] is not None and asking.currency:
@@ -165,7 +166,7 @@ def _cells(asking: Asking) -> Section:
             ],
             csv_url=asking.csv_url("equipment-practice"),
             note=(
-                f"n = {more['n']} {asking.things} with machine and answer recorded; "
+                f"n = {count_words(more['n'], asking.things)} with machine and answer recorded; "
                 f"{more['unrecorded']} without are left out."
             ),
         ),
@@ -201,7 +202,7 @@ def _shares(asking: Asking) -> Section:
             columns=("group", "share of 100", "95 % from", "95 % to", "can it be told?"),
             rows=rows,
             csv_url=asking.csv_url("shares"),
-            note=f"n = {asking.report['parts']} {asking.things}.",
+            note=f"n = {count_words(asking.report['parts'], asking.things)}.",
         ),
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from labtrack.charts import SERIES, Chart
 from qa.evidence_pages.asking import Asking, Section
 from qa.statistics.cost import HOW_MANY, PER_GOOD_PART
+from qa.statistics.results import count_words
 from qa.trend_charts.trend import CANNOT_TELL
 
 
@@ -104,7 +105,7 @@ def _to_print(asking: Asking) -> Section:
             rows=rows,
             csv_url=asking.csv_url("to-print"),
             note=(
-                f"n = {found['parts']} {asking.things}, {found['lost']} lost; those of "
+                f"n = {count_words(found['parts'], asking.things)}, {found['lost']} lost; those of "
                 "one build share causes, so they "
                 f"count for {found['n_effective']:.0f}."
             ),

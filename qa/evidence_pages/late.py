@@ -8,6 +8,7 @@ from labtrack.charts import Chart
 from qa.evidence_pages.asking import Asking, Section
 from qa.evidence_pages.rates import rate_bars, rate_cells
 from qa.statistics.late import LATE
+from qa.statistics.results import count_words
 from qa.trend_charts.trend import CANNOT_TELL
 
 BY = (
@@ -60,8 +61,8 @@ def _table(asking: Asking) -> Section:
             rows=found["table"],
             csv_url=asking.csv_url("late-table"),
             note=(
-                f"n = {found['n']} flaws with both steps recorded; {found['left_out']} without, or found "
-                "before they began, are left out. Somebody looks at: "
+                f"n = {count_words(found['n'], 'flaws')} with both steps recorded; "
+                f"{found['left_out']} without, or found before they began, are left out. Somebody looks at: "
                 f"{', '.join(found['points']) or 'no step'}."
             ),
         ),

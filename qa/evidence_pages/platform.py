@@ -9,6 +9,7 @@ from qa.evidence_pages.asking import Asking, Section
 from qa.evidence_pages.rates import rate_cells
 from qa.statistics.platform import SCAN
 from qa.statistics.proportions import wilson
+from qa.statistics.results import count_words, of_words
 from qa.trend_charts.trend import CANNOT_TELL
 
 DARKEST = 20.0  # lost per 100 that are drawn darkest, at least: small differences must not look large
@@ -54,7 +55,7 @@ def _spots(asking: Asking) -> Section:
             ],
             csv_url=asking.csv_url("spots"),
             note=(
-                f"n = {more['n']} {asking.things} with a place, {more['lost']} of them lost. "
+                f"n = {count_words(more['n'], asking.things)} with a place, {more['lost']} of them lost. "
                 f"p of the strongest: {more['p']:g}."
             ),
         )
@@ -117,12 +118,10 @@ def _printer(asking: Asking, index: int, one: dict[str, Any], worst: float) -> S
             ],
         },
     }
-    words = (
-        f"{len(spots)} spot{'s' if len(spots) != 1 else ''} ringed." if spots else "No spot is shown here."
-    )
+    words = f"{count_words(len(spots), 'spots')} ringed." if spots else "No spot is shown here."
     return Section(
         question=f"Platform of {one['printer']}",
-        sentence=f"{lost} of {n} {asking.things} with a place were lost. {words}",
+        sentence=f"Lost: {of_words(lost, n, asking.things)} with a place. {words}",
         method=f"Counts by cells of {one['cell_mm']:g} mm, with Wilson intervals; a cell alone says little.",
         chart=Chart(
             name=f"platform-{index + 1}",

@@ -10,6 +10,7 @@ from qa.evidence_pages.asking import Asking, Section
 from qa.evidence_pages.rates import per_100, rate_bars, rate_cells
 from qa.evidence_pages.words import filter_words, interval_words, today_words, told
 from qa.statistics.binned import BINNED
+from qa.statistics.results import count_words
 from qa.statistics.survival import KAPLAN_MEIER
 from qa.statistics.tanks import FILTER, HAZARD
 from qa.trend_charts.trend import CANNOT_TELL, LEGEND_ABOVE
@@ -132,7 +133,9 @@ def _first(asking: Asking) -> Section:
             columns=("builds", "spells at risk", "per 100", "95 % from", "95 % to"),
             rows=[[row[0], row[1], *(per_100(row[place]) for place in (2, 3, 4))] for row in curve],
             csv_url=asking.csv_url("first-loss"),
-            note=f"n = {found['n']} spells, {found['events']} ended in a first loss.{late}" if curve else "",
+            note=f"n = {count_words(found['n'], 'spells')}, {found['events']} ended in a first loss.{late}"
+            if curve
+            else "",
         ),
     )
 

@@ -15,7 +15,7 @@ from qa.evidence_pages.rates import per_100, per_month
 from qa.evidence_pages.words import contrast_words, factor_words, filter_words, interval_words, today_words
 from qa.models import Action
 from qa.statistics.causes import MOST_PUT_FORWARD
-from qa.statistics.results import more_words
+from qa.statistics.results import count_words, more_words, of_words
 
 AGE_FACTORS = {
     "days": "days_since_filter",
@@ -74,7 +74,7 @@ def _suspect(asking: Asking, cause: dict[str, Any], open_actions: list[Action]) 
     low, high = cause["ci95"]
     evidence = (
         f"{cause['saved_per_100']:.1f} of 100 {asking.things} would be saved ({interval_words(low, high)}); "
-        f"{cause['n_level']} of {report_n(asking)} {asking.things} are concerned. An "
+        f"concerned: {of_words(cause['n_level'], report_n(asking), asking.things)}. An "
         "association in your record, "
         "adjusted for what goes along with it; no proof."
     )
@@ -175,9 +175,8 @@ def _tells(asking: Asking) -> list[str]:
         tells.append(f"Never recorded, so nothing can be said of it: {names}.")
     if asking.report["immature"]:
         tells.append(
-            f"{asking.report['immature']} more {asking.things} are left out: their "
-            "outcome is open, or they had no "
-            "time to fail yet."
+            f"Left out: {count_words(asking.report['immature'], f'more {asking.things}')} with an open "
+            "outcome or without time to fail yet."
         )
     if asking.result["cost_per_lost_part"] is None or not asking.currency:
         tells.append("Say on the page Cost what a lost part costs, and causes are told in money as well.")

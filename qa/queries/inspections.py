@@ -16,6 +16,12 @@ _PART_WITH = ("build__printer__equipment", "appliance__case__clinic", "appliance
 _PIECE_WITH = ("appliance__case__clinic", "appliance__line", "cycle__part", "part")
 
 
+def inspected_steps() -> tuple[str, ...]:
+    """Steps at which inspections are recorded, in the words of the evidence."""
+    steps = Inspection.objects.order_by().values_list("step", flat=True).distinct()
+    return tuple(sorted(step.replace("-", " ") for step in steps))
+
+
 def parts_waiting() -> QuerySet[Part]:
     """Printed parts that nobody looked at, or that need another look after rework; the oldest first.
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from qa.choices import EvidenceUnit, Measure
 from qa.queries.chart_events import events_in
+from qa.queries.inspections import inspected_steps
 from qa.queries.range import Range
 from qa.queries.selection import Selection
 from qa.queries.tally import Spread, Tally, TallyView, immature_of, weeks_of
@@ -73,4 +74,5 @@ def narrowed_view(asked: TrendsAsked, measure: Measure, counts: dict[str, Any]) 
         events=events_in(asked.days),
         days=by_day,
         selection=asked.selection,
+        looked_at=inspected_steps(),
     )

@@ -14,6 +14,7 @@ from django.db.models.functions import Cast
 from qa.choices import EvidenceSource, EvidenceUnit, Measure
 from qa.models import EvidenceTally, FrozenBaseline
 from qa.queries.chart_events import ChartEvent, events_in
+from qa.queries.inspections import inspected_steps
 from qa.queries.published import counts
 from qa.queries.range import Range
 from qa.queries.selection import ALL, EVERYTHING, STANDING_AXES, Selection, Standing, chosen, model_of
@@ -68,7 +69,8 @@ class TallyView:
     ``days`` are the weeks' days in order. ``earlier`` are the sums of ``than``, the period it is compared
     with; ``baseline`` is in force. Where ``only`` names a level, ``weeks``, ``days``, ``total`` and
     ``earlier`` are of that level alone, and the rest is of everything. ``selection`` is what is shown:
-    where it is not ``only``, everything here is of it.
+    where it is not ``only``, everything here is of it. ``looked_at``: steps at which inspections are
+    recorded.
     """
 
     unit: EvidenceUnit
@@ -86,6 +88,7 @@ class TallyView:
     only: Standing = ALL
     days: tuple[tuple[date, Tally], ...] = ()
     selection: Selection = EVERYTHING
+    looked_at: tuple[str, ...] = ()
 
     @property
     def compared_with(self) -> Range:
@@ -134,6 +137,7 @@ def read_tally(
         only=only,
         days=by_day,
         selection=only.selection,
+        looked_at=inspected_steps(),
     )
 
 

@@ -25,9 +25,10 @@ from labtrack.jobs.models import Job
 from labtrack.jobs.services.enqueue import enqueue
 from labtrack.usecase import use_case
 from qa.choices import CheckState, EvidenceUnit
-from qa.models import Action, CostVersion, EvidenceAnalysis, Inspection
+from qa.models import Action, CostVersion, EvidenceAnalysis
 from qa.queries.costs import costs_in_force
 from qa.queries.evidence_frame import contamination_names, evidence_frame
+from qa.queries.inspections import inspected_steps
 from qa.queries.levels import used_levels
 from qa.queries.selection import EVERYTHING, Selection
 from qa.queries.tally import count_since
@@ -166,9 +167,6 @@ def _actions(asked: AnalysisAsked) -> tuple[Action, ...]:
     return tuple(Action.objects.filter(unit=asked.unit, closed_at__isnull=True).order_by("pk"))
 
 
-def _looked_at() -> tuple[str, ...]:
-    return tuple(sorted(Inspection.objects.order_by().values_list("step", flat=True).distinct()))
-
 
 def _current(asked: AnalysisAsked) -> EvidenceAnalysis | None:
     key = _key(asked, costs_in_force(), evidence_version())
@@ -209,7 +207,7 @@ def compute_analysis(job: Job, progress: Progress) -> Store:
     try:
         result = content(
             frame,
-            Asked(unit, since, costs, actions, _looked_at()),
+            Asked(unit, since, costs, actions, inspected_steps()),
             contamination_names(),
             lambda share, words: progress(READING_SHARE + (1 - READING_SHARE) * share, words),
         )

@@ -22,7 +22,7 @@ from qa.statistics.costs import Costs
 from qa.statistics.effect import Effect, judge_action
 from qa.statistics.evidence import DAYS_PER_MONTH, EvidenceReport, contaminated_losses, evidence, part_cost
 from qa.statistics.first_loss import builds_to_first_loss, tank_spells
-from qa.statistics.late import STEPS, Flaw, LateShare, found_late
+from qa.statistics.late import STEPS, Flaw, LateShare, found_late, inspection_points
 from qa.statistics.proportions import Proportion, effective_size
 from qa.statistics.results import Interval, StatisticsError, rounded
 from qa.statistics.tanks import AGES as TANK_AGES
@@ -44,7 +44,7 @@ class Asked:
     since: date | None
     costs: CostVersion | None
     actions: tuple[Action, ...] = ()
-    looked_at: tuple[str, ...] = ()  # steps at which somebody inspects
+    looked_at: tuple[str, ...] = ()  # steps at which inspections are recorded
 
 
 def content(
@@ -80,7 +80,7 @@ def content(
 
 def _in_words(sentence: str, unit: EvidenceUnit) -> str:
     """A sentence of the engine, which counts parts, where pieces were counted."""
-    return sentence if unit == EvidenceUnit.PART else re.sub(r"\bparts\b", "pieces", sentence)
+    return sentence if unit == EvidenceUnit.PART else re.sub(r"\bpart(s?)\b", r"piece\1", sentence)
 
 
 def _mature(frame: pd.DataFrame) -> pd.DataFrame:
@@ -330,9 +330,7 @@ def _cells(rows: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _late(rows: pd.DataFrame, asked: Asked) -> dict[str, Any]:
     flaws, version = list(_each_flaw(rows)), asked.costs
-    # Where somebody looks: inspections are recorded there, or a flaw was found there by the lab itself.
-    looks = {step.replace("-", " ") for step in asked.looked_at} | {flaw.found for flaw in flaws}
-    points = [step for step in STEPS if step in looks and step not in ("deliver", "fit")]
+    points = inspection_points(asked.looked_at, (flaw.found for flaw in flaws))
     per_step = float(version.late_step) if version is not None and version.late_step is not None else None
     costs = dict.fromkeys(STEPS, per_step) if per_step is not None else None
     found = found_late(flaws, points=points, cost_of_step=costs)
@@ -340,7 +338,7 @@ def _late(rows: pd.DataFrame, asked: Asked) -> dict[str, Any]:
         "sentence": found.sentence,
         "n": found.n,
         "left_out": found.left_out,
-        "points": points,
+        "points": list(points),
         "table": [list(cell) for cell in found.table],
         "by_point": [_late_share(one) for one in found.by_point],
         "by_colour": [_late_share(one) for one in found.by_colour],

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qa.statistics.proportions import WILSON, EffectiveSize, effective_size, wilson
-from qa.statistics.results import Interval, Method, StatisticsError
+from qa.statistics.results import Interval, Method, StatisticsError, count_words, of_words
 
 FloatArray = npt.NDArray[np.float64]
 BINNED = Method("Rate in quantile bins with Wilson intervals on the effective n", WILSON.source)
@@ -110,7 +110,7 @@ def rate_by_age(
         if (place == i).any()
     )
     sentence = (
-        f"{int(bad.sum())} of {len(bad)} parts lost, in {len(bins)} age bin{'s' if len(bins) > 1 else ''}"
+        f"{of_words(int(bad.sum()), len(bad), 'parts')} lost, in {count_words(len(bins), 'age bins')}"
         + (f"; {missing} without a recorded age are left out." if missing else ".")
     )
     return BinnedRates(bins, len(bad), int(bad.sum()), missing, whole_size.intraclass, BINNED, sentence)

@@ -19,7 +19,14 @@ from scipy import optimize, special
 from qa.statistics.factors import AGES, MISSING, Factor, NotExamined
 from qa.statistics.logit import LOGIT, LogitFit, fit_logit
 from qa.statistics.proportions import newcombe
-from qa.statistics.results import Interval, Method, StatisticsError, Verdict, more_words
+from qa.statistics.results import (
+    Interval,
+    Method,
+    StatisticsError,
+    Verdict,
+    more_words,
+    of_words,
+)
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -558,7 +565,7 @@ def _sentence(cause: Cause) -> str:
     name = cause.factor.removeprefix("step:")
     what = f"{name} '{cause.level}' against '{cause.reference}'"
     figures = f"{cause.saved_per_100:.1f} parts per 100 ({low:.1f} to {high:.1f})"
-    figures += f", {cause.n_level} of {cause.n} parts"
+    figures += f", {of_words(cause.n_level, cause.n, 'parts')}"
     if cause.verdict is Verdict.SHOWN:
         tied = (
             f"; cannot be told apart from {', '.join(cause.inseparable_from)}"
@@ -574,15 +581,21 @@ def _sentence(cause: Cause) -> str:
 
 def _overall(loss: Loss, rows: list[Cause]) -> str:
     if loss.total == 0:
-        return f"All {loss.n} parts are good: nothing is lost, so nothing costs parts."
+        return f"{_all_parts(loss.n)} good: nothing is lost, so nothing costs parts."
     if loss.total == loss.n:
-        return f"All {loss.n} parts are lost: there are no good parts to compare with."
+        return f"{_all_parts(loss.n)} lost: there are no good parts to compare with."
+    some = f"{of_words(loss.total, loss.n, 'parts')} lost"
     if not loss.can_claim:
-        return f"{loss.total} of {loss.n} parts lost: too few to tell causes apart."
+        return f"{some}: too few to tell causes apart."
     count = sum(row.verdict is Verdict.SHOWN for row in rows)
     if count == 0:
-        return f"{loss.total} of {loss.n} parts lost; no cause can be told yet."
-    return f"{loss.total} of {loss.n} parts lost; {count} of {len(rows)} factors go with loss."
+        return f"{some}; no cause can be told yet."
+    go = "goes" if count == 1 else "go"
+    return f"{some}; {of_words(count, len(rows), 'factors')} {go} with loss."
+
+
+def _all_parts(n: int) -> str:
+    return "The only part is" if n == 1 else f"All {n} parts are"
 
 
 def loss_of(lost: npt.ArrayLike, build: npt.ArrayLike) -> Loss:

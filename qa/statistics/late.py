@@ -6,13 +6,13 @@ afterwards.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from qa.statistics.proportions import WILSON, Proportion, effective_size, wilson
-from qa.statistics.results import Method, Verdict
+from qa.statistics.results import Method, Verdict, of_words
 
 LATE = Method("Share of flaws that passed an inspection point", WILSON.source)
 STEPS = (
@@ -38,6 +38,7 @@ STEPS = (
     "fit",
 )
 INSPECTION_POINTS = ("print", "inspect", "form", "trim", "finish")
+NO_INSPECTION = ("deliver", "fit")  # what is found there is found by the clinic
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,24 @@ class FoundLate:
     verdict: Verdict
     sentence: str
     method: Method = LATE
+
+
+def inspection_points(looked_at: Iterable[str], found_at: Iterable[str]) -> tuple[str, ...]:
+    """Steps, in working order, at which somebody looks: inspections are recorded there (``looked_at``), or
+    a flaw was found there by the lab itself."""
+    looks = {*looked_at, *found_at}
+    return tuple(step for step in STEPS if step in looks and step not in NO_INSPECTION)
+
+
+def passed_inspection(origin: str, found: str, points: Sequence[str]) -> bool:
+    """Whether a flaw from step ``origin`` was there to be seen at one of ``points`` and was found only after.
+
+    False where either step is not among ``STEPS``, or it was found before it began.
+    """
+    if origin not in STEPS or found not in STEPS:
+        return False
+    begun, seen = STEPS.index(origin), STEPS.index(found)
+    return any(begun <= STEPS.index(point) < seen for point in points)
 
 
 def found_late(
@@ -112,7 +131,7 @@ def found_late(
     clear = _by(usable, late, [f.translucency for f in usable], place, looks, cost_of_step, level)
     count = sum(late.values())
     verdict = Verdict.SHOWN if count else Verdict.UNKNOWN
-    sentence = f"{count} of {len(usable)} flaws were found late."
+    sentence = f"Found late: {of_words(count, len(usable), 'flaws')}."
     sentence = sentence if usable else "No flaw has both its steps recorded."
     return FoundLate(
         tuple((origin, found, n) for (origin, found), n in cells),

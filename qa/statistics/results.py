@@ -92,12 +92,12 @@ def finite_or_none(value: float) -> float | None:
 
 def count_words(n: float, things: str) -> str:
     """``n`` with what is counted, which is given in the plural: "1 part", "12 parts"."""
-    return f"{n:g} {things.removesuffix('s') if n == 1 else things}"
+    return f"{n:.12g} {things.removesuffix('s') if n == 1 else things}"
 
 
 def of_words(count: float, n: float, things: str) -> str:
     """Some of all: "1 of 1 part", "3 of 12 parts"."""
-    return f"{count:g} of {count_words(n, things)}"
+    return f"{count:.12g} of {count_words(n, things)}"
 
 
 def more_words(needed: int, things: str) -> str:

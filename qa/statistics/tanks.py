@@ -17,7 +17,7 @@ from scipy import special
 from qa.statistics.binned import BinnedRates, rate_by_age
 from qa.statistics.logit import LOGIT, LogitFit, fit_logit
 from qa.statistics.proportions import effective_size
-from qa.statistics.results import Interval, Method, StatisticsError, Verdict
+from qa.statistics.results import Interval, Method, StatisticsError, Verdict, of_words
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -531,7 +531,6 @@ def _too_little(ages: dict[str, FloatArray], n: int, lost: int) -> str:
     if not any(np.isfinite(age).any() for age in ages.values()):
         return "No part has its tank's age since filtering recorded."
     if lost < FEWEST_LOST:
-        return (
-            f"{lost} of {n} parts lost to contamination: at least {FEWEST_LOST} are needed to say anything."
-        )
+        some = f"{of_words(lost, n, 'parts')} lost to contamination"
+        return f"{some}: at least {FEWEST_LOST} are needed to say anything."
     return "The tanks' ages or their losses vary too little to say anything."

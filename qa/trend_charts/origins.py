@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
-from production.choices import WORK_STEPS, Step
+from production.choices import Step
 from qa.queries.tally import Tally, TallyView
 from qa.queries.trend_names import Names
+from qa.statistics.late import inspection_points, passed_inspection
 from qa.statistics.proportions import WILSON
+from qa.statistics.results import count_words, of_words
 from qa.trend_charts.addresses import csv_url, records_url
 from qa.trend_charts.rates import ends_per_100, per_100, rate_of
 from qa.trend_charts.trend import LEGEND_ABOVE, Trend, things
@@ -26,7 +28,7 @@ COLUMNS = (
     "per 100",
     "95 % from",
     "95 % to",
-    "found later than inspection",
+    "passed an inspection",
 )
 
 
@@ -65,9 +67,13 @@ def origins(view: TallyView, names: Names) -> Trend:
             columns=COLUMNS,
             rows=[_row(view, kinds, which, names) for which in often],
             csv_url=csv_url(view, "origins"),
-            note=f"n = {view.total.n} {things(view)}; one with two kinds counts at both.",
+            note=(
+                f"n = {count_words(view.total.n, things(view))}; one with two kinds counts at both. Passed "
+                "an inspection: there to be seen at a step where somebody looks, and found only after it, as "
+                "on the page Found late."
+            ),
         ),
-        sentence=_origin_sentence(view, kinds.with_it, names),
+        sentence=_origin_sentence(view, kinds, names),
         method=f"Counts of mature records; shares on the effective n ({WILSON.name}: {WILSON.source}).",
         data=[
             {"kind": kind, "origin": origin, "n": n, "found_late": kinds.late.get((kind, origin), 0)}
@@ -77,13 +83,20 @@ def origins(view: TallyView, names: Names) -> Trend:
 
 
 def _counted(view: TallyView) -> _Kinds:
+    levels = [(_steps(level), counted.n) for level, counted in view.axis("defect").items()]
+    points = inspection_points(view.looked_at, (found for (_, _, found), _ in levels))
     with_it, late = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
-    for level, counted in view.axis("defect").items():
-        kind, origin, found = ([*level.split("|"), "", ""])[:3]
-        with_it[kind, origin] += counted.n
-        if _came_through(origin, found):
-            late[kind, origin] += counted.n
+    for (kind, origin, found), n in levels:
+        with_it[kind, origin] += n
+        if passed_inspection(origin.replace("-", " "), found, points):
+            late[kind, origin] += n
     return _Kinds(with_it, late)
+
+
+def _steps(level: str) -> tuple[str, str, str]:
+    """Kind and step of origin as kept, and the step found in the words of the evidence."""
+    kind, origin, found = ([*level.split("|"), "", ""])[:3]
+    return kind, origin, found.replace("-", " ")
 
 
 def _figure(view: TallyView, kinds: _Kinds, names: Names) -> dict[str, Any]:
@@ -129,14 +142,6 @@ def _row(view: TallyView, kinds: _Kinds, which: tuple[str, str], names: Names) -
     ]
 
 
-def _came_through(origin: str, found: str) -> bool:
-    """Whether a flaw was there when the part was inspected and was found only after."""
-    order = [step.value for step in WORK_STEPS]
-    inspected = order.index(Step.INSPECT)
-    made_before = origin not in order or order.index(origin) < inspected
-    return made_before and found in order and order.index(found) > inspected
-
-
 def _place(order: list[str], origin: str) -> int:
     return order.index(origin) if origin in order else len(order)
 
@@ -145,11 +150,14 @@ def _step_word(value: str) -> str:
     return str(Step(value).label) if value in Step.values else value
 
 
-def _origin_sentence(view: TallyView, counts: dict[tuple[str, str], int], names: Names) -> str:
+def _origin_sentence(view: TallyView, kinds: _Kinds, names: Names) -> str:
+    counts = kinds.with_it
     if not counts:
-        return f"No defect was recorded on {view.total.n} {things(view)}."
+        return f"No defect was recorded on {count_words(view.total.n, things(view))}."
     (kind, origin), n = max(counts.items(), key=lambda item: item[1])
     return (
         f"Most often: {names.kinds.get(kind, kind).lower()}, from {_step_word(origin).lower()} "
-        f"({n} {things(view)})."
+        f"({count_words(n, things(view))}). "
+        f"{of_words(sum(kinds.late.values()), sum(counts.values()), 'flaws')} passed an inspection that "
+        "could have shown it."
     )

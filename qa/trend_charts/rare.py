@@ -17,6 +17,7 @@ from qa.queries.tally import Range, TallyView
 from qa.queries.trend_names import Names
 from qa.statistics.charts import G_CHART, Baseline, ChartPoint, g_chart
 from qa.statistics.charts import Chart as ControlChart
+from qa.statistics.results import count_words
 from qa.trend_charts.addresses import csv_url, records_url_of
 from qa.trend_charts.trend import CANNOT_TELL, LEGEND_ABOVE, Trend, things
 
@@ -83,7 +84,7 @@ def rare(view: TallyView, names: Names) -> Trend:
     if len(gaps) < FEWEST_LOSSES or not is_rare(view):
         empty = Chart(
             name="rare", title=title, figure={"data": [], "layout": {}}, columns=_columns(view),
-            csv_url=csv_url(view, "rare"), note=f"n = {view.total.n} {things(view)}.",
+            csv_url=csv_url(view, "rare"), note=f"n = {count_words(view.total.n, things(view))}.",
         )  # fmt: skip
         return Trend(QUESTION, empty, _too_few(view, len(gaps)), METHOD)
     chart = g_chart([gap.good for gap in gaps], baseline=_frozen(view), false_alarm_runs=FALSE_ALARM_RUNS)
@@ -169,8 +170,8 @@ def _since(view: TallyView, waiting: int, chart: ControlChart) -> str:
 def _note(view: TallyView, chart: ControlChart) -> str:
     held = "frozen" if chart.frozen else "these losses themselves; none is frozen"
     note = (
-        f"n = {view.total.n} {things(view)}, {len(chart.points)} of them counted here. Baseline: {held}. "
-        "A large diamond signals."
+        f"n = {count_words(view.total.n, things(view))}, {len(chart.points)} of them counted here. "
+        f"Baseline: {held}. A large diamond signals."
     )
     return f"{note} {alarm_words(chart)}".rstrip()
 
@@ -182,7 +183,7 @@ def _columns(view: TallyView) -> tuple[str, ...]:
 
 def _too_few(view: TallyView, losses: int) -> str:
     if losses == 0:
-        return f"Nothing was lost among {view.total.n} {things(view)} of these days."
+        return f"Nothing was lost among {count_words(view.total.n, things(view))} of these days."
     if not is_rare(view):
         return "Losses are not rare here, one a week or more: the chart of weeks tells a change sooner."
     return (

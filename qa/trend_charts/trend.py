@@ -8,6 +8,7 @@ from typing import Any
 from labtrack.charts import Chart
 from qa.choices import EvidenceUnit
 from qa.queries.tally import TallyView
+from qa.statistics.results import count_words
 
 CANNOT_TELL = "cannot tell yet"
 
@@ -29,7 +30,7 @@ def things(view: TallyView) -> str:
 
 def n_note(view: TallyView, n: int) -> str:
     effect = view.spread.design_effect
-    text = f"n = {n} {things(view)}."
+    text = f"n = {count_words(n, things(view))}."
     if effect > 1.005:
         text += (
             f" Those of one build share causes, so they count for {n / effect:.0f} (design "

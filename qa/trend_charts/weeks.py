@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from labtrack.charts import SERIES, Cell, Chart
+from labtrack.charts import SERIES, Cell, Chart, supported_digits
 from qa.control_lines import SIGNALS, alarm_words, limit_line, signal_markers
 from qa.queries.tally import Tally, TallyView
 from qa.queries.trend_names import Names
 from qa.statistics.charts import LANEY, P_CHART, ChartPoint, fit_p, p_chart
 from qa.statistics.charts import Chart as ControlChart
+from qa.statistics.results import count_words, rounded
 from qa.trend_charts.addresses import csv_url, records_url
 from qa.trend_charts.rates import per_100, rate_layout
 from qa.trend_charts.trend import LEGEND_ABOVE, Trend, things
@@ -70,8 +71,9 @@ def weeks(view: TallyView, names: Names) -> Trend:
             rows=[_row(week) for week in drawn],
             csv_url=csv_url(view, "weeks"),
             note=(
-                f"n = {view.total.n} {things(view)} in {len(drawn)} weeks. {_baseline_words(view)} "
-                f"A large diamond is a week that signals. {alarm_words(chart)}{_event_words(view)}"
+                f"n = {count_words(view.total.n, things(view))} in {count_words(len(drawn), 'weeks')}. "
+                f"{_baseline_words(view)} A large diamond is a week that signals. "
+                f"{alarm_words(chart)}{_event_words(view)}"
             ),
         ),
         sentence=chart.sentence,
@@ -121,7 +123,10 @@ def _figure(view: TallyView, drawn: list[_Week]) -> dict[str, Any]:
 
 def _row(week: _Week) -> list[Any]:
     point = week.point
-    figures = (per_100(value) for value in (point.value, point.lower, point.centre, point.upper))
+    digits = supported_digits(100 * (point.lower or 0.0), 100 * (point.upper or 0.0))
+    figures = (
+        rounded(100 * value, digits) for value in (point.value, point.lower, point.centre, point.upper)
+    )
     return [
         Cell(week.monday.isoformat(), week.url),
         week.counted.n,

@@ -30,8 +30,10 @@ from qa.queries.trend_names import Names, trend_names
 from qa.selection_words import narrowing_of, selection_words
 from qa.services.baselines import end_baseline, freeze_baseline
 from qa.services.narrowed_trends import Narrowed, count_again, narrowed
+from qa.statistics.results import count_words, of_words
 from qa.trend_charts import BUILDERS
 from qa.trend_charts.rare import is_rare
+from qa.trend_charts.trend import things
 
 if TYPE_CHECKING:
     _Paginator = Paginator[Any]
@@ -133,6 +135,8 @@ def _drawn(shown: _Shown, names: Names) -> dict[str, Any]:
     return {
         "view": view,
         "total": view.total if view else None,
+        "counted": of_words(view.total.bad, view.total.n, things(view)) if view else "",
+        "left_out": count_words(view.immature, f"more {things(view)}") if view else "",
         "narrowed": shown.found,
         "trends": [
             build(source, names)

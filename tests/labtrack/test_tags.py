@@ -17,7 +17,7 @@ from django.template import Context, Template
 from django.test import RequestFactory
 
 from labtrack.cautions import CAUTIONS, DEFER
-from labtrack.charts import Cell, Chart
+from labtrack.charts import Cell, Chart, supported_digits
 
 
 def render(source: str, **context: Any) -> str:
@@ -187,3 +187,36 @@ def test_the_element_that_keeps_plotly_s_map_style_out_has_the_wheel_s_name() ->
     guards = set(re.findall(r'getElementById\("([0-9a-f]{64})"\)', script))
     include = Template('{% include "labtrack/plot_scripts.html" %}').render(Context())
     assert guards == set(re.findall(r'<template id="([0-9a-f]{64})">', include))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "digits"),
+    [(8.9, 24.1, 1), (3.0, 4.0, 1), (0.2, 0.9, 2), (0.03, 0.09, 3), (None, 3.0, 1), (2.0, 2.0, 6)],
+)
+def test_an_interval_says_how_many_decimals_it_supports(
+    low: float | None, high: float | None, digits: int
+) -> None:
+    assert supported_digits(low, high) == digits
+
+
+def _texts(rows: list[list[Any]]) -> list[list[str]]:
+    chart = Chart("one", "One", {}, ("level", "n", "per 100", "95 % from", "95 % to", "mm"), rows)
+    return [[cell["text"] for cell in row[2:]] for row in chart.cells]
+
+
+def test_a_rate_shows_no_more_decimals_than_its_interval_supports() -> None:
+    assert _texts([["a", 40, 15.28, 8.94, 24.13, 0.125]]) == [["15.3", "8.9", "24.1", "0.125"]]
+    assert _texts([["a", 9000, 0.43, 0.31, 0.59, 0.125]]) == [["0.43", "0.31", "0.59", "0.125"]]
+    # One column is written one way: as the widest interval supports.
+    both = _texts([["a", 40, 15.28, 8.94, 24.13, 0.1], ["b", 9000, 0.43, 0.31, 0.59, 0.1]])
+    assert [row[:3] for row in both] == [["15.3", "8.9", "24.1"], ["0.4", "0.3", "0.6"]]
+    # Unless a narrow one would shrink to nothing.
+    both = _texts([["a", 40, 15.28, 8.94, 24.13, 0.1], ["b", 90_000, 0.04, 0.03, 0.06, 0.1]])
+    assert [row[:3] for row in both] == [["15.28", "8.94", "24.13"], ["0.04", "0.03", "0.06"]]
+    assert _texts([["a", 0, None, None, None, None]]) == [["–", "–", "–", "–"]]
+
+
+def test_a_wide_table_is_folded_however_short() -> None:
+    wide = tuple(f"c{number}" for number in range(20))
+    assert not Chart("one", "One", {}, wide, [[1] * 20]).table_open
+    assert Chart("one", "One", {}, ("a", "b"), [[1, 2]]).table_open

@@ -25,8 +25,9 @@ from qa.choices import EvidenceUnit
 from qa.doors import DOORS
 from qa.evidence_pages import PAGES
 from qa.evidence_pages.late import late_sentence
-from qa.evidence_pages.words import level_words, reason_words
+from qa.evidence_pages.words import contrast_words, level_words, reason_words, side_words
 from qa.models import Action, CostVersion, EvidenceAnalysis
+from qa.queries.trend_names import Names
 from qa.services.actions import close_action, open_action
 from qa.services.analyses import Analysed, analysed
 from qa.services.costs import set_costs
@@ -158,6 +159,28 @@ def test_numbers_of_a_contrast_have_no_more_digits_than_anybody_reads(
     factor: str, level: str, shown: str
 ) -> None:
     assert level_words(factor, level) == shown
+
+
+@pytest.mark.parametrize(
+    ("factor", "level", "reference", "title", "sides"),
+    [
+        ("days_since_filter", "10", "0", "Days since the tank was filtered: 10 days against 0",
+         ("10 days or more", "0 days")),
+        ("days_since_filter", "1.02", "0.03", "Days since the tank was filtered: 1 day against 0",
+         ("1 day or more", "0 days")),
+        ("lamp_hours", "12", "80.4", "Hours of the lamp: 12 hours against 80.4",
+         ("12 hours or less", "80.4 hours or more")),
+        ("printer", "Anvil", "the others", "Printer: Anvil against the others", ("Anvil", "the others")),
+        ("step:wash", "no", "yes", "“wash”: not done as instructed",
+         ("not done as instructed", "done as instructed")),
+    ],
+)  # fmt: skip
+def test_a_suspected_cause_says_what_its_numbers_are(
+    factor: str, level: str, reference: str, title: str, sides: tuple[str, str]
+) -> None:
+    cause = {"factor": factor, "level": level, "reference": reference}
+    assert contrast_words(cause, Names({}, {})) == title
+    assert side_words(cause) == sides
 
 
 def test_costs_and_plans_are_part_of_what_was_asked(actors: Any) -> None:

@@ -11,6 +11,7 @@ from PIL import Image
 from cases.services.file_store import blob_path
 from labtrack.errors import NotAllowed, NotFound, Refused
 from qa.models import Defect, DefectKind, Inspection
+from qa.queries.inspections import inspected_steps
 from qa.services.inspections import FoundDefect, Look, record_inspection, record_inspections
 from qa.services.photos import clean_photo
 from qa.teeth import chart_rows, is_fdi, tooth
@@ -35,6 +36,7 @@ def test_the_vocabulary_is_seeded_with_origins_and_the_list_of_a_dirty_tank() ->
 def test_a_pass_makes_the_part_good(shop: Any) -> None:
     part = shop.printed(outcome="rework").parts.get()
     record_inspection(actor=shop.tech, step="inspect", look=Look(part_id=part.pk, verdict="pass"))
+    assert inspected_steps() == ("inspect",)
     part.refresh_from_db()
     assert part.outcome == "good"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
@@ -27,6 +28,7 @@ from qa.services.tally import TallyChange
 from qa.statistics.charts import g_chart
 from qa.statistics.proportions import effective_size, newcombe, wilson
 from qa.trend_charts import BUILDERS
+from qa.trend_charts.origins import origins
 from qa.trend_charts.rare import gaps_of, is_rare
 from qa.trend_charts.trend import Trend
 
@@ -245,6 +247,20 @@ def test_kinds_stand_by_their_step_of_origin() -> None:
     assert data["stuck-flake", "equipment"]["found_late"] == 0
 
 
+def test_an_inspection_is_where_somebody_looks_as_on_the_page_found_late() -> None:
+    # A flaw of the print that trimming shows: it passed an inspection only if somebody looks in between.
+    rows = planted()
+    for row in rows:
+        row.defects = ["warped|print|trim"] if row.defects else []
+    keep(rows)
+    assert trends()["origins"].data[0]["found_late"] == 0, "trimming is the only step where anything was seen"
+    view = replace(read_tally(unit=EvidenceUnit.PART, measure=Measure.LOST, days=RANGE), looked_at=("form",))
+    (datum,) = origins(view, trend_names()).data
+    assert datum["found_late"] == datum["n"] > 0
+    n = datum["n"]
+    assert f"{n} of {n} flaws passed an inspection" in origins(view, trend_names()).sentence
+
+
 def test_the_weekly_chart_states_its_baseline_and_signals() -> None:
     rows = [attempt(number, RANGE.start + timedelta(days=number // 5)) for number in range(500)]
     for row in rows[430:460]:
@@ -375,7 +391,7 @@ def test_what_is_immature_is_counted_apart(
 ) -> None:
     shop.printed(3, at=timezone.now() - timedelta(days=2))
     page = client_of(people.quality).get(reverse("qa:trends")).content.decode()
-    assert "3 more parts of these days are left out" in page
+    assert "Left out: 3 more parts of these days" in page
 
 
 @pytest.mark.parametrize(
@@ -429,7 +445,8 @@ def test_the_page_costs_the_same_queries_for_any_number_of_parts(
     keep(planted(parts=300))
     client, url = client_of(people.quality), f"{reverse('qa:trends')}?{RANGE.query}"
     client.get(url)
-    with django_assert_max_num_queries(16):  # one of them for what there is to narrow it to
+    # Two of them for what there is to narrow it to, and for the steps at which somebody inspects.
+    with django_assert_max_num_queries(17):
         assert client.get(url).status_code == 200
 
 

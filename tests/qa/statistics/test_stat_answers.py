@@ -27,10 +27,10 @@ from qa.statistics.effect import judge_action
 from qa.statistics.first_loss import builds_to_first_loss, tank_spells
 from qa.statistics.gauge import crossed_study, expanded_uncertainty
 from qa.statistics.interaction import equipment_by_practice
-from qa.statistics.late import Flaw, found_late
+from qa.statistics.late import STEPS, Flaw, found_late, inspection_points, passed_inspection
 from qa.statistics.platform import lost_by_place
 from qa.statistics.proportions import sample_for_difference
-from qa.statistics.results import StatisticsError, Verdict, more_words
+from qa.statistics.results import StatisticsError, Verdict, more_words, of_words
 from qa.statistics.survival import log_rank, survival_curve, weibull_fit
 from qa.statistics.tanks import (
     best_filter,
@@ -297,6 +297,47 @@ def test_flaws_found_late_are_counted_at_the_points_they_passed() -> None:
     assert (clear.share.count, clear.share.n) == (2, 3)
     assert clear.cost == 3.0 + 5.0
     assert found_late([]).sentence == "No flaw has both its steps recorded."
+
+
+@pytest.mark.parametrize(
+    ("origin", "found", "points", "passed"),
+    [
+        ("print", "form", ("inspect",), True),
+        ("print", "form", ("print",), True),  # it was there when the print was looked at
+        ("print", "inspect", ("inspect", "form"), False),  # found at the first look
+        ("form", "trim", ("inspect",), False),  # not there yet
+        ("equipment", "fit", ("trim",), True),
+        ("print", "form", (), False),
+        ("form", "print", ("inspect",), False),  # found before it began
+        ("a dream", "form", ("inspect",), False),
+    ],
+)
+def test_a_flaw_passes_an_inspection_that_it_was_there_for(
+    origin: str, found: str, points: tuple[str, ...], passed: bool
+) -> None:
+    assert passed_inspection(origin, found, points) is passed
+    # The same as the shares count it.
+    if origin in STEPS and points:
+        late = [row.share.count for row in found_late([Flaw(origin, found, "B1")], points=points).by_point]
+        assert any(late) is passed
+
+
+def test_somebody_looks_where_inspections_are_recorded_or_flaws_were_found_by_the_lab() -> None:
+    points = inspection_points(["remove supports", "inspect"], ["fit", "wash", "deliver", "nowhere"])
+    assert points == ("wash", "remove supports", "inspect")
+
+
+@pytest.mark.parametrize(
+    ("count", "n", "words"),
+    [
+        (1, 1, "1 of 1 part"),
+        (0, 1, "0 of 1 part"),
+        (1, 12, "1 of 12 parts"),
+        (7, 1_234_567, "7 of 1234567 parts"),
+    ],
+)
+def test_one_is_singular(count: int, n: int, words: str) -> None:
+    assert of_words(count, n, "parts") == words
 
 
 def test_a_difference_of_costs_is_welchs_where_every_build_has_as_many_good_parts() -> None:
