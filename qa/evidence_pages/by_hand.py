@@ -219,18 +219,15 @@ def _agreement(within: dict[str, Any], many: str, few: str) -> str:
 
 
 def _left_out(asking: Asking, plain: dict[str, Any]) -> list[str]:
-    words = []
-    between = plain["left_out"] - plain["unrecorded"]
-    if between:
-        words.append(f"{count_words(between, asking.things)} between the two are on neither side")
+    neither = []
+    if between := plain["left_out"] - plain["unrecorded"]:
+        neither.append(f"{count_words(between, asking.things)} between the two")
     if plain["unrecorded"]:
-        words.append(
-            f"{count_words(plain['unrecorded'], asking.things)} with nothing recorded are on neither side"
-        )
-    unplaced = (plain["within"] or {}).get("unplaced")
-    if unplaced:
-        words.append(
-            f"{count_words(unplaced, asking.things)} without a {plain['within']['factor']} left out of "
-            f"the {STRATA[plain['within']['factor']]}"
-        )
-    return [f"{'; '.join(words)}."] if words else []
+        neither.append(f"{count_words(plain['unrecorded'], asking.things)} with nothing recorded")
+    words = [f"On neither side: {' and '.join(neither)}."] if neither else []
+    within = plain["within"] or {}
+    if within.get("unplaced"):
+        few = within["factor"]
+        unplaced = count_words(within["unplaced"], asking.things)
+        words.append(f"Not within {STRATA[few]}: {unplaced} of no recorded {few}.")
+    return words

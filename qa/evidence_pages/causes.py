@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 from labtrack.charts import SERIES, Cell, Chart
@@ -16,6 +17,7 @@ from qa.statistics.results import count_words, rounded
 from qa.statistics.shares import SHAPLEY
 
 MOST_BARS = 20
+ROW_PX, LABEL_LETTERS = 38, 40
 
 
 def causes(asking: Asking) -> list[Section]:
@@ -74,13 +76,15 @@ def _note(asking: Asking) -> str:
 
 
 def _bars(asking: Asking, shown: list[dict[str, Any]]) -> dict[str, Any]:
+    words = [contrast_words(row, asking.names) for row in shown]
     return {
         "data": [
             {
                 "type": "scatter",
                 "mode": "markers",
                 "x": [row["saved_per_100"] for row in shown],
-                "y": [contrast_words(row, asking.names) for row in shown],
+                "y": list(range(len(shown))),
+                "text": words,
                 "customdata": [cause_records(asking, row) for row in shown],
                 "marker": {
                     "size": 11,
@@ -95,16 +99,26 @@ def _bars(asking: Asking, shown: list[dict[str, Any]]) -> dict[str, Any]:
                     "color": SERIES[0],
                     "thickness": 2,
                 },
-                "hovertemplate": "%{y}: %{x:.1f} per 100<extra></extra>",
+                "hovertemplate": "%{text}: %{x:.1f} per 100<extra></extra>",
                 "showlegend": False,
             }
         ],
         "layout": {
-            "height": max(260, 90 + 32 * len(shown)),
+            "height": max(260, 90 + ROW_PX * len(shown)),
             "xaxis": {"title": {"text": "Saved per 100 if it were otherwise"}, "zeroline": True},
-            "yaxis": {"automargin": True},
+            "yaxis": {
+                "automargin": True,
+                "zeroline": False,
+                "tickvals": list(range(len(shown))),
+                "ticktext": [_folded(one) for one in words],
+            },
         },
     }
+
+
+def _folded(words: str) -> str:
+    """A label in two lines at most, so that it leaves the drawing its room on a narrow screen."""
+    return "<br>".join(textwrap.wrap(words, LABEL_LETTERS, max_lines=2, placeholder=" …"))
 
 
 def _cause_row(asking: Asking, row: dict[str, Any], more: dict[str, Any], place: int) -> list[Any]:

@@ -145,14 +145,19 @@ def _with_unit(factor: str, level: str) -> str:
 
 def interval_words(low: float | None, high: float | None, digits: int = 1) -> str:
     """An interval in words; an open end says so."""
-    ends = ["no bound" if end is None else f"{end:.{digits}f}" for end in (low, high)]
+    ends = ["no bound" if end is None else _signed(end, digits) for end in (low, high)]
     return f"95 % {ends[0]} to {ends[1]}"
 
 
 def figure_words(value: float, low: float | None, high: float | None) -> str:
     """A figure with its interval, as many decimals as that supports."""
     digits = supported_digits(low, high)
-    return f"{value:.{digits}f} ({interval_words(low, high, digits)})"
+    return f"{_signed(value, digits)} ({interval_words(low, high, digits)})"
+
+
+def _signed(value: float, digits: int) -> str:
+    """A number with a real minus, as tables have it."""
+    return f"{value:.{digits}f}".replace("-", "\u2212")
 
 
 def p_words(p: float) -> str:
