@@ -167,7 +167,6 @@ def _actions(asked: AnalysisAsked) -> tuple[Action, ...]:
     return tuple(Action.objects.filter(unit=asked.unit, closed_at__isnull=True).order_by("pk"))
 
 
-
 def _current(asked: AnalysisAsked) -> EvidenceAnalysis | None:
     key = _key(asked, costs_in_force(), evidence_version())
     return EvidenceAnalysis.objects.select_related("job").filter(key=key).first()
