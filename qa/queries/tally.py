@@ -17,7 +17,7 @@ from qa.queries.chart_events import ChartEvent, events_in
 from qa.queries.inspections import inspected_steps
 from qa.queries.published import counts
 from qa.queries.range import Range
-from qa.queries.selection import ALL, EVERYTHING, STANDING_AXES, Selection, Standing, chosen, model_of
+from qa.queries.selection import ALL, EVERYTHING, Selection, Standing, chosen, model_of
 
 DEFAULT_DAYS = 90
 QUICK_DAYS = (30, 90, 180, 365)
@@ -28,7 +28,6 @@ __all__ = [
     "ALL",
     "DEFAULT_DAYS",
     "QUICK_DAYS",
-    "STANDING_AXES",
     "Range",
     "Standing",
     "Tally",

@@ -170,7 +170,7 @@ def _counted(asked: TrendsAsked, progress: Progress) -> dict[str, Any]:
         sums.add(_Row(*row))
         if done % REPORT_ROWS == 0:
             progress(done / max(total, done), f"counted {done:,} of {total:,}")
-    return sums.as_json() | {"engine": ENGINE, "of": tally.count_all(asked.unit, asked.days)}
+    return sums.as_json() | {"engine": ENGINE}
 
 
 def _rows(asked: TrendsAsked) -> QuerySet[Any]:
