@@ -77,6 +77,11 @@ class EvidenceUnit(models.TextChoices):
     PART = "part", "Printed parts"
     PIECE = "piece", "Pieces"
 
+    @property
+    def things(self) -> str:
+        """What is counted, in a sentence."""
+        return "parts" if self == EvidenceUnit.PART else "pieces"
+
 
 class Measure(models.TextChoices):
     """What a trend counts; the values are the columns of the tally."""

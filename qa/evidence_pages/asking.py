@@ -46,7 +46,7 @@ class Asking:
 
     @property
     def things(self) -> str:
-        return "parts" if self.unit == EvidenceUnit.PART else "pieces"
+        return self.unit.things
 
     @property
     def currency(self) -> str:

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from labtrack.charts import Chart
-from qa.choices import EvidenceUnit
 from qa.queries.tally import TallyView
 from qa.statistics.results import count_words
 
@@ -25,7 +24,7 @@ class Trend:
 
 
 def things(view: TallyView) -> str:
-    return "parts" if view.unit == EvidenceUnit.PART else "pieces"
+    return view.unit.things
 
 
 def n_note(view: TallyView, n: int) -> str:

@@ -169,7 +169,7 @@ def _narrowed_to(form: AnalysisForm, found: Analysed | None) -> dict[str, Any]:
         return context
     return context | {
         "of": selection_words(found.asked.selection, names),
-        "things": "parts" if found.unit == EvidenceUnit.PART else "pieces",
+        "things": found.unit.things,
         "everything": form.query(of=EVERYTHING),
     }
 

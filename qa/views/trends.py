@@ -123,7 +123,7 @@ def _asked(form: TrendsForm, shown: _Shown, names: Names) -> dict[str, Any]:
         "days": asked.days,
         "of": selection_words(asked.selection, names),
         "query": _query(form),
-        "things": "parts" if asked.unit == EvidenceUnit.PART else "pieces",
+        "things": asked.unit.things,
         "all_of_them": None if asked.selection.is_all else count_all(asked.unit, asked.days),
         "everything": _query(form, of=EVERYTHING),
     }
