@@ -42,7 +42,8 @@ FOCAL_PRIOR_SD = 2.5  # on the log-odds of the contrast
 NUISANCE_PRIOR_SD = 1.5
 ENTER_P = 0.03  # a factor adjusts the others once it goes with loss at this p
 MOST_ADJUSTERS = 6
-INSEPARABLE = 0.7  # correlation of two contrasts from which they are one alias group
+INSEPARABLE = 0.6  # correlation of two contrasts from which they are one alias group
+PIECE_OF_IT = 0.7  # the same for a factor and one nested in it, as a printer and its tanks
 SAME_CLOCK = 0.4  # the same for ages that filtering sets back together
 FEWEST_LOST = 5  # fewer lost (or good) parts than this support no claim
 WORTH_FINDING = 1.0  # parts per 100: the saving that "parts needed" is reckoned for where less is seen
@@ -205,8 +206,9 @@ def alias_groups(contrasts: list[Contrast]) -> list[frozenset[int]]:
     """For each contrast, the indices of the contrasts it cannot be told apart from (itself included).
 
     Two factors are inseparable where a judged column of one goes with any level of the other at a
-    correlation of 0.7 or more, and two ages since filtering, which restart together, at 0.4; groups
-    are closed over chains.
+    correlation of 0.6 or more. A tank goes with its printer by being a piece of it: a factor and one
+    nested in it are inseparable at 0.7. Two ages since filtering, which restart together, are at 0.4.
+    Groups are closed over chains.
     """
     columns, owner, judged = [], [], []
     for index, contrast in enumerate(contrasts):
@@ -224,8 +226,7 @@ def alias_groups(contrasts: list[Contrast]) -> list[frozenset[int]]:
         return []
     correlation = _correlation(np.stack(columns))
     owners, is_judged = np.array(owner), np.array(judged)
-    clock = np.array([contrasts[i].factor.name.endswith("_since_filter") for i in owner])
-    limit = np.where(clock[:, None] & clock[None, :], SAME_CLOCK, INSEPARABLE)
+    limit = _inseparable_at(contrasts)[np.ix_(owners, owners)]
     close = (np.abs(correlation) >= limit) & (is_judged[:, None] | is_judged[None, :])
     group = list(range(len(contrasts)))
     for i, j in zip(*np.nonzero(close), strict=True):
@@ -233,6 +234,17 @@ def alias_groups(contrasts: list[Contrast]) -> list[frozenset[int]]:
         if a != b:
             group = [a if g == b else g for g in group]
     return [frozenset(j for j, g in enumerate(group) if g == group[i]) for i in range(len(contrasts))]
+
+
+def _inseparable_at(contrasts: list[Contrast]) -> FloatArray:
+    """For each two contrasts, the correlation from which they are inseparable."""
+    count = len(contrasts)
+    limit = np.full((count, count), INSEPARABLE)
+    for outer, inner in enumerate(nested_in(contrasts)):
+        limit[outer, list(inner)] = limit[list(inner), outer] = PIECE_OF_IT
+    clock = np.array([contrast.factor.name.endswith("_since_filter") for contrast in contrasts])
+    limit[np.ix_(clock, clock)] = SAME_CLOCK
+    return limit
 
 
 def nested_in(contrasts: list[Contrast]) -> list[frozenset[int]]:

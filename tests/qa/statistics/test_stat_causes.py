@@ -74,6 +74,26 @@ def test_factors_that_travel_together_are_one_group() -> None:
     assert len(analyse(frame).put_forward) == 1
 
 
+@pytest.mark.parametrize(
+    ("factor", "elsewhere", "alias"),
+    [("operator", ("A", "A"), True), ("tank", ("P1-T2", "P2-T1"), False)],
+)
+def test_a_tank_is_no_alias_of_its_printer_at_a_likeness_that_makes_an_operator_one(
+    factor: str, elsewhere: tuple[str, str], alias: bool
+) -> None:
+    # 30 of the 50 builds of P1 and none of the 50 of P2: phi 0.65, between the two limits
+    build = np.repeat(np.arange(100), 10)
+    at_p1, second = build < 50, build >= 75
+    level = np.where(build < 30, "P1-T1", np.where(at_p1, *elsewhere))
+    frame = pd.DataFrame({"build": build.astype(str), "printer": np.where(at_p1, "P1", "P2")})
+    frame[factor] = np.where(second, "P2-T2", level)
+    frame["lost"] = np.random.default_rng(2).random(len(frame)) < np.where(at_p1, 0.15, 0.05)
+    phi = np.corrcoef(at_p1, build < 30)[0, 1]
+    assert phi == pytest.approx(math.sqrt(30 * 50 / (50 * 70))) and 0.6 < phi < 0.7
+    rows = {row.factor: row for row in analyse(frame).causes}
+    assert (factor in rows["printer"].inseparable_from) is alias
+
+
 def test_a_cause_that_hides_behind_a_printer_is_found_behind_it() -> None:
     # the wash is skipped mostly on P1: the printer looks bad until the wash is taken into account
     rng = np.random.default_rng(8)
