@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from qa.geometry.bumps import NOTABLE_MM2, Bump, find_bumps, notable
 from qa.geometry.decision import Verdict, decide, worst
@@ -28,7 +29,7 @@ from qa.geometry.sampling import Samples, sample_surface
 from qa.geometry.skin import SkinSettings
 from qa.geometry.threads import in_pairs
 
-ENGINE = "comparison 1.5"
+ENGINE = "comparison 1.6"
 Progress = Callable[[float, str], None]
 FEWEST_TRIANGLES = 20
 
@@ -186,11 +187,16 @@ def compare_print(
     tell(0.25, "Finding the pose")
     misfit = wrong_at_sight(ready, samples, request.registration)
     narrow = replace(request.registration, wider_grids=2 if misfit is None else 0)
-    registration = register(ready.target, samples, narrow)
+    # The fit's frame and normals wait for no pose, and the search leaves part of two cores idle.
+    registration, _ = in_pairs(
+        lambda: register(ready.target, samples, narrow), lambda: (ready.frame, ready.vertex_normals)
+    )
     tell(0.5, "Measuring the deviation")
     deviation = measure(ready, samples, registration.transform, request.deviation)
     tell(0.6, "Fitting the patterns")
-    fit = _fit(ready, deviation, registration, request)
+    fit, ascending = in_pairs(
+        lambda: _fit(ready, deviation, registration, request), lambda: np.argsort(deviation.signed_mm)
+    )
     left = _left(fit, deviation)
     mended = _mended_share(deviation, left, request)
     tell(0.75, "Judging the identity")
@@ -209,7 +215,9 @@ def compare_print(
     identity = _with_misfit(identity, misfit)
     registered = registration.registered and misfit is None
     tell(0.95, "Judging the print")
-    return _judged(ready, samples, registration, registered, deviation, identity, misfit, fit, left, request)
+    return _judged(
+        ready, samples, registration, registered, deviation, ascending, identity, misfit, fit, left, request
+    )
 
 
 def measured_at(
@@ -315,13 +323,11 @@ def _with_misfit(identity: Identity, misfit: Misfit | None) -> Identity:
 
 def _judged(
     design: Design, samples: Samples, registration: Registration, registered: bool,  # noqa: FBT001
-    deviation: Deviation, identity: Identity, misfit: Misfit | None, fit: PatternFit | None,
-    left: FloatArray, request: CompareRequest,
+    deviation: Deviation, ascending: NDArray[np.int64], identity: Identity, misfit: Misfit | None,
+    fit: PatternFit | None, left: FloatArray, request: CompareRequest,
 ) -> Comparison:  # fmt: skip
-    order = np.argsort(deviation.signed_mm)
-
     def told(mask: Any) -> Figures:
-        chosen = order[mask[order]]
+        chosen = ascending[mask[ascending]]
         return figures_in_order(deviation.signed_mm[chosen], deviation.weights[chosen], request.tolerance_mm)
 
     working = deviation.working

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from qa.geometry.register import MOST_SAMPLES, SPACING_MM, Target
 from qa.geometry.sampling import Samples, face_normals_and_areas, sample_surface
 from qa.geometry.skin import BasePlane, SkinSettings, base_faces, find_base, outer_faces, part_of
 from qa.geometry.threads import in_pairs
-from qa.geometry.tree import TriangleTree, build, closest
+from qa.geometry.tree import TriangleTree, build, closest, vertex_normals
 
 FEWEST_TRIANGLES = 4
 SNAP_DEG = 2.5
@@ -51,10 +52,19 @@ class Design:
     target: Target
     is_base: NDArray[np.bool_]
     base: BasePlane | None
-    frame: Frame
     inner: TriangleTree | None
     inner_share: float
     working_area_mm2: float
+
+    @cached_property
+    def frame(self) -> Frame:
+        """The frame in which patterns are told: found at first use, which no registration asks for."""
+        return pattern_frame(self.outer, self.target, self.is_base, self.base)
+
+    @cached_property
+    def vertex_normals(self) -> FloatArray:
+        """Unit angle-weighted normal of every vertex of the outer skin, n x 3."""
+        return vertex_normals(self.target.tree, self.target.face_normals)
 
 
 def prepare(mesh: Mesh, settings: SkinSettings | None = None) -> Design:
@@ -90,7 +100,6 @@ def prepare(mesh: Mesh, settings: SkinSettings | None = None) -> Design:
         target,
         is_base,
         base,
-        pattern_frame(outer, target, is_base, base),
         None if outside.all() else build(part_of(mesh, ~outside)[0]),
         float(areas[~outside].sum() / areas.sum()),
         float(areas[outside][~is_base].sum()),

@@ -116,7 +116,7 @@ def measure(
     settings = settings or DeviationSettings()
     points = scan.points @ transform[:3, :3].T + transform[:3, 3]
     normals = scan.normals @ transform[:3, :3].T
-    found = signed(design.target.tree, points)
+    found = signed(design.target.tree, points, ordered=scan.ordered)
     is_base, agree, why = _seen(design, normals, found, settings)
     inner = _on_inner_skin(design, points, normals, found.distance, agree)
     if inner.any():

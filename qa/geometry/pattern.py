@@ -38,8 +38,8 @@ NAMES = ("scale", "height_scale", "arch_opening", "bow", "twist", "offset")
 PER_UNIT = {"scale": 100.0, "height_scale": 100.0}  # shown in percent, the others in mm
 LARGEST_VIF = 10.0
 FIRST = kernels.COLUMNS - len(NAMES)  # column of the first pattern, after the rigid ones
-_SOLVE_ROUNDS, _SOLVED_MM = 8, 1e-6
-_BLOCK = 4_096
+_SOLVE_ROUNDS, _SOLVED_MM = 8, 1e-5
+_BLOCK, _FEWEST_BLOCKS = 4_096, 4
 _NO_VARIANCE_MM2, _ON_SURFACE_MM = 1e-10, 1e-6
 
 
@@ -176,19 +176,18 @@ def fit_patterns(
     settings = settings or PatternSettings()
     if len(scan) < settings.fewest_points:
         return None
-    around = _corner_normals(design)
     few = scan.thin_out(settings.first_points, seed=settings.seed)
-    total = _found_by_few(design, around, few, settings)
+    total = _found_by_few(design, few, settings)
     if total is None:
         return None
-    seen = _measured(design, around, scan.points, total)
+    seen = _measured(design, scan, total)
     left = np.where(seen.border, np.nan, seen.left_mm)
     chosen = _chosen(design, seen, settings)
     patch = _patches(scan.points[chosen], settings) if len(chosen) >= settings.fewest_points else None
     if patch is None or patch.max() + 1 < settings.fewest_patches:
         return None
     rows, areas = _rows(design.frame, seen, chosen), scan.weights[chosen]
-    solved = robust_solve(rows, seen.left_mm[chosen], areas)
+    solved = robust_solve(rows, seen.left_mm[chosen], areas, nearly=True)
     total += solved.step
     rest, weights = solved.left, solved.weights
     left[chosen] = rest
@@ -208,20 +207,19 @@ def fit_patterns(
     return PatternFit(patterns, left, scale, len(chosen), patches)
 
 
-def _found_by_few(
-    design: Design, around: FloatArray, scan: Samples, settings: PatternSettings
-) -> FloatArray | None:
+def _found_by_few(design: Design, scan: Samples, settings: PatternSettings) -> FloatArray | None:
     """The amount of each column (12), from distances measured anew until nothing moves; None when it runs
     away, as it does on a scan that holds too little of the surface to tell columns apart."""
     frame = design.frame
     total = np.zeros(kernels.COLUMNS)
     reach = np.concatenate([np.full(3, frame.half_width_mm), np.ones(3), reach_of(frame)])
     for _ in range(settings.rounds):
-        seen = _measured(design, around, scan.points, total)
+        seen = _measured(design, scan, total)
         chosen = _chosen(design, seen, settings)
         if len(chosen) < settings.fewest_points:
             break
-        step = robust_solve(_rows(frame, seen, chosen), seen.left_mm[chosen], scan.weights[chosen]).step
+        rows, left = _rows(frame, seen, chosen), seen.left_mm[chosen]
+        step = robust_solve(rows, left, scan.weights[chosen], nearly=bool(total.any())).step
         total += step
         # No print is off by more than its own half width.
         if not np.abs(total * reach).max() < frame.half_width_mm:
@@ -245,36 +243,21 @@ class _Seen:
     border: NDArray[np.bool_]
 
 
-def _measured(design: Design, around: FloatArray, points: FloatArray, total: FloatArray) -> _Seen:
-    """Points against the design, put back by ``total`` (12) of each column; ``around``: vertex normals."""
-    placed = put_back(design.frame, points, total)
-    tree = design.target.tree
-    found = signed(tree, placed)
-    normal, grown, left = found.normal, np.zeros(len(points)), np.zeros(len(points))
+def _measured(design: Design, scan: Samples, total: FloatArray) -> _Seen:
+    """The scan's points against the design, put back by ``total`` (12) of each column."""
+    placed = put_back(design.frame, scan.points, total)
+    tree, around = design.target.tree, design.vertex_normals
+    found = signed(tree, placed, ordered=scan.ordered)
+    normal, grown, left = found.normal, np.zeros(len(placed)), np.zeros(len(placed))
     in_shares(
         lambda start, end: kernels.growth(
             tree.mesh.vertices, tree.mesh.faces, around, placed, found.point, found.distance, normal,
             found.face, float(total[-1]), _ON_SURFACE_MM, grown, left, start, end,
         ),
-        len(points),
+        len(placed),
         smallest=8_192,
     )  # fmt: skip
     return _Seen(left, found.point, normal, grown, found.face, found.border)
-
-
-def _corner_normals(design: Design) -> FloatArray:
-    """Unit angle-weighted normal of every vertex of the outer skin, n x 3."""
-    tree = design.target.tree
-    normals = np.zeros_like(tree.mesh.vertices)
-    in_shares(
-        lambda start, end: kernels.corner_normals(
-            tree.mesh.vertices, tree.mesh.faces, design.target.face_normals, tree.around_start, tree.around,
-            normals, start, end,
-        ),
-        len(normals),
-        smallest=4_096,
-    )  # fmt: skip
-    return normals
 
 
 def _chosen(design: Design, seen: _Seen, settings: PatternSettings) -> NDArray[np.int64]:
@@ -308,13 +291,16 @@ class Solved:
     pulls: FloatArray
 
 
-def robust_solve(rows: FloatArray, values: FloatArray, areas: FloatArray) -> Solved:
-    """Tukey-weighted least squares (m x k rows, m values, m area weights)."""
-    count, columns_ = rows.shape
-    left, weights = np.zeros(count), areas
-    step, cut = np.zeros(columns_), np.inf
+def robust_solve(rows: FloatArray, values: FloatArray, areas: FloatArray, *, nearly: bool = False) -> Solved:
+    """Tukey-weighted least squares (m x k rows, m values, m area weights).
+
+    ``nearly``: the values are what an earlier fit left, so that their own size gives the first weights;
+    otherwise all count alike at first.
+    """
+    left, step = values.copy(), np.zeros(rows.shape[1])
+    cut = cut_of(left) if nearly else np.inf
     for _ in range(_SOLVE_ROUNDS):
-        matrix, pulls, weights = _weighed(rows, values, areas, left, cut)
+        matrix, pulls, _ = _weighed(rows, values, areas, left, cut)
         size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
         new = np.linalg.lstsq(matrix / np.outer(size, size), pulls / size, rcond=1e-12)[0] / size
         _take_off(rows, values, new, left)
@@ -342,7 +328,7 @@ def _weighed(
             rows, values, areas, cut, _BLOCK, left, weights, matrices, pulls, start, end
         ),
         blocks,
-        smallest=1,
+        smallest=_FEWEST_BLOCKS,
     )
     lower = matrices.sum(axis=0)
     return lower + np.tril(lower, -1).T, pulls.sum(axis=0), weights

@@ -24,17 +24,22 @@ state errors some 15 % too small.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qa.geometry import pattern_kernels as kernels
 from qa.geometry.mesh import FloatArray
-from qa.geometry.threads import in_pairs
+from qa.geometry.threads import in_pairs, side_by_side
 
-Pairs = tuple[NDArray[np.int32], NDArray[np.int32], FloatArray]
+# Numbers of both samples of each pair, and of the lag their distance falls in.
+Pairs = tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]
 
+# Pairs are summed in so many parts, whatever the cores: the same bits everywhere.
+PARTS = 4
 TUKEY = 4.685
 NORMAL_SCALE = 1.4826
 
@@ -86,20 +91,26 @@ def standard_errors(
     score = tukey_weight(left, cut) * left
     slope = (1.0 - size**2) * (1.0 - 5.0 * size**2)
     drawn = np.random.default_rng(settings.seed).permutation(len(points))[: settings.pairs_of]
-    pairs, (parts, pulls) = in_pairs(
-        lambda: _pairs(points[drawn], settings.reach_mm),
-        lambda: kernels.grouped_products(rows, areas * slope, areas * score, patch, int(patch.max()) + 1),
-    )
+    total, number = np.zeros(settings.lags), np.zeros(settings.lags)
+
+    def summed() -> tuple[FloatArray, FloatArray]:
+        kernels.products_of_followers(points, score, settings.follow, settings.reach_mm, total, number)
+        parts, pulls = kernels.grouped_products(
+            rows, areas * slope, areas * score, patch, int(patch.max()) + 1
+        )
+        return parts, pulls
+
+    pairs, (parts, pulls) = in_pairs(lambda: _pairs(points[drawn], settings), summed)
+    kernels.products_of_pairs(*pairs, score[drawn], total, number)
     information = parts.sum(axis=0)
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
     inverse = np.linalg.pinv(information / np.outer(scale, scale), rcond=1e-13, hermitian=True)
-    by_distance, by_patch = in_pairs(
-        lambda: _by_correlation(
-            rows[drawn] / scale, score, areas, points, inverse, float(np.average(slope, weights=areas)),
-            drawn, pairs, settings,
-        ),
-        lambda: _by_jackknife(parts / np.outer(scale, scale), pulls / scale),
+    by_distance = _by_correlation(
+        rows[drawn] / scale, areas[drawn], inverse, float(np.average(slope, weights=areas)),
+        len(points) / len(drawn), total / np.maximum(number, 1), number, float(np.mean(score**2)), pairs,
+        settings,
     )  # fmt: skip
+    by_patch = _by_jackknife(parts / np.outer(scale, scale), pulls / scale)
     return np.asarray(settings.margin * np.maximum(by_patch, by_distance) / scale)
 
 
@@ -112,40 +123,49 @@ def _by_jackknife(parts: FloatArray, pulls: FloatArray) -> FloatArray:
 
 
 def _by_correlation(
-    row: FloatArray, score: FloatArray, areas: FloatArray, points: FloatArray, inverse: FloatArray,
-    slope: float, drawn: NDArray[np.int64], pairs: Pairs, settings: ErrorSettings,
+    row: FloatArray, area: FloatArray, inverse: FloatArray, slope: float, more: float, measured: FloatArray,
+    number: FloatArray, itself: float, pairs: Pairs, settings: ErrorSettings,
 ) -> FloatArray:  # fmt: skip
-    """From the scores' measured correlation by distance, summed over all near ``pairs`` of the ``drawn``
-    samples, whose columns are ``row``."""
-    total, number = np.zeros(settings.lags), np.zeros(settings.lags)
-    kernels.products_of_followers(points, score, settings.follow, settings.reach_mm, total, number)
-    more = len(points) / len(drawn)
-    pull, value = areas[drawn, None] * row, score[drawn]
-    one, two, apart = pairs
-    lag = (settings.lags * np.sqrt(apart / settings.reach_mm)).astype(np.int64)
-    total += np.bincount(lag, weights=value[one] * value[two], minlength=settings.lags)
-    number += np.bincount(lag, minlength=settings.lags)
-    itself = float(np.mean(score**2))
-    measured, spread = total / np.maximum(number, 1), np.zeros_like(inverse)
+    """From the scores' ``measured`` covariance by lag (of ``number`` pairs each; ``itself`` at none), summed
+    over all near ``pairs`` of the drawn samples, whose columns are ``row`` and of which each stands for
+    ``more``."""
+    pull = area[:, None] * row
+    among = np.maximum(np.bincount(pairs[2], minlength=settings.lags), 1)
     taken, taken_itself = np.zeros(settings.lags), 0.0
-    for _ in range(settings.rounds):
+    for left in reversed(range(settings.rounds)):
         together = correlation_by_lag(measured + taken, number, itself, settings)
-        near = more * kernels.spread_by_pairs(one, two, together[lag], pull)
+        near = more * _in_parts(pairs, kernels.spread_by_pairs, (together, pull), pull.shape)
         near += (itself + taken_itself) * pull
         spread = inverse @ (more * pull.T @ near) @ inverse
-        # The covariance that the fit takes off the residuals, half of it for each of a pair.
-        off = 2.0 * slope * near @ inverse - slope**2 * row @ spread
-        taken = kernels.mean_by_lag(one, two, lag, row, np.ascontiguousarray(off), settings.lags)
-        taken_itself = float(np.mean(np.einsum("ij,ij->i", row, off)))
+        if left:
+            # The covariance that the fit takes off the residuals, half of it for each of a pair.
+            off = np.ascontiguousarray(2.0 * slope * near @ inverse - slope**2 * row @ spread)
+            taken = _in_parts(pairs, kernels.sum_by_lag, (row, off), (settings.lags,)) / among
+            taken_itself = float(np.mean(np.einsum("ij,ij->i", row, off)))
     return np.asarray(np.sqrt(np.maximum(np.diag(spread), 0.0)))
 
 
-def _pairs(points: FloatArray, reach_mm: float) -> Pairs:
+def _in_parts(
+    pairs: Pairs, kernel: Callable[..., None], inputs: tuple[FloatArray, ...], shape: tuple[int, ...]
+) -> FloatArray:
+    """What ``kernel`` adds up over all pairs."""
+    out = np.zeros((PARTS, *shape))
+    ends = np.linspace(0, len(pairs[0]), PARTS + 1).astype(int)
+    side_by_side(
+        [
+            partial(kernel, *(side[ends[k] : ends[k + 1]] for side in pairs), *inputs, out[k])
+            for k in range(PARTS)
+        ]
+    )
+    return np.asarray(out.sum(axis=0))
+
+
+def _pairs(points: FloatArray, settings: ErrorSettings) -> Pairs:
     room = 100 * len(points)
-    one, two, apart, count = kernels.near_pairs(points, reach_mm, room)
+    one, two, lag, count = kernels.near_pairs(points, settings.reach_mm, settings.lags, room)
     if count > room:
-        one, two, apart, count = kernels.near_pairs(points, reach_mm, count)
-    return one[:count], two[:count], apart[:count]
+        one, two, lag, count = kernels.near_pairs(points, settings.reach_mm, settings.lags, count)
+    return one[:count], two[:count], lag[:count]
 
 
 def correlation_by_lag(

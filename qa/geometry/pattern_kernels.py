@@ -83,43 +83,6 @@ def fill_rows(
 
 
 @compiled()
-def corner_normals(
-    vertices: Array, faces: Array, face_normals: Array, around_start: Array, around: Array, normals: Array,
-    start: int, end: int,
-) -> None:  # fmt: skip
-    """Unit normal of the vertices start..end: the unit normals of the faces round each (m x 3), weighted by
-    their angle there; zero where no face gives one."""
-    for at in range(start, end):
-        nx = ny = nz = 0.0
-        for j in range(around_start[at], around_start[at + 1]):
-            f = around[j]
-            c = 0
-            if faces[f, 1] == at:
-                c = 1
-            elif faces[f, 2] == at:
-                c = 2
-            one, two = faces[f, (c + 1) % 3], faces[f, (c + 2) % 3]
-            ux, uy, uz = (
-                vertices[one, 0] - vertices[at, 0],
-                vertices[one, 1] - vertices[at, 1],
-                vertices[one, 2] - vertices[at, 2],
-            )
-            vx, vy, vz = (
-                vertices[two, 0] - vertices[at, 0],
-                vertices[two, 1] - vertices[at, 1],
-                vertices[two, 2] - vertices[at, 2],
-            )
-            cx, cy, cz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-            angle = math.atan2(math.sqrt(cx * cx + cy * cy + cz * cz), ux * vx + uy * vy + uz * vz)
-            nx += angle * face_normals[f, 0]
-            ny += angle * face_normals[f, 1]
-            nz += angle * face_normals[f, 2]
-        length = math.sqrt(nx * nx + ny * ny + nz * nz)
-        if length > 0.0:
-            normals[at, 0], normals[at, 1], normals[at, 2] = nx / length, ny / length, nz / length
-
-
-@compiled()
 def outward(placed: Array, place: Array, distance: Array, on_surface: float, normal: Array, i: int) -> None:
     """Turn the normal of point i into the distance's gradient, which is exact at edges and corners too; on
     the surface itself it stays."""
@@ -220,10 +183,11 @@ def grouped_products(
 
 
 @compiled()
-def near_pairs(points: Array, reach: float, room: int) -> tuple[Array, Array, Array, int]:
-    """All pairs of points (n x 3) less than ``reach`` apart with their distance; counts on without room."""
+def near_pairs(points: Array, reach: float, lags: int, room: int) -> tuple[Array, Array, Array, int]:
+    """All pairs of points (n x 3) less than ``reach`` apart with their lag (see ``lag_of``); counts on when
+    there is no more room."""
     one, two = np.zeros(room, dtype=np.int32), np.zeros(room, dtype=np.int32)
-    apart = np.zeros(room)
+    lag = np.zeros(room, dtype=np.int32)
     most = reach * reach
     count = 0
     for i in range(points.shape[0]):
@@ -235,9 +199,18 @@ def near_pairs(points: Array, reach: float, room: int) -> tuple[Array, Array, Ar
             square = dx * dx + dy * dy + dz * dz
             if square < most:
                 if count < room:
-                    one[count], two[count], apart[count] = i, j, math.sqrt(square)
+                    one[count], two[count] = i, j
+                    lag[count] = min(lag_of(math.sqrt(square), reach, lags), lags - 1)
                 count += 1
-    return one, two, apart, count
+    return one, two, lag, count
+
+
+@compiled()
+def products_of_pairs(one: Array, two: Array, lag: Array, score: Array, total: Array, number: Array) -> None:
+    """Add the products of each pair's scores to ``total``, and how many they are to ``number``, by lag."""
+    for p in range(one.shape[0]):
+        total[lag[p]] += score[one[p]] * score[two[p]]
+        number[lag[p]] += 1
 
 
 @compiled()
@@ -265,26 +238,25 @@ def lag_of(apart: float, reach: float, lags: int) -> int:
 
 
 @compiled()
-def mean_by_lag(one: Array, two: Array, lag: Array, left: Array, right: Array, lags: int) -> Array:
-    """Mean over the pairs of each lag of left[i] . right[j] + left[j] . right[i] (both n x k), halved."""
-    total, number = np.zeros(lags), np.zeros(lags)
+def sum_by_lag(one: Array, two: Array, lag: Array, left: Array, right: Array, total: Array) -> None:
+    """Add left[i] . right[j] + left[j] . right[i] (both n x k), halved, of each pair to its lag's total."""
     for p in range(one.shape[0]):
         i, j = one[p], two[p]
-        both = 0.0
+        here = there = 0.0
         for k in range(left.shape[1]):
-            both += left[i, k] * right[j, k] + left[j, k] * right[i, k]
-        total[lag[p]] += 0.5 * both
-        number[lag[p]] += 1
-    return total / np.maximum(number, 1.0)
+            here += left[i, k] * right[j, k]
+            there += left[j, k] * right[i, k]
+        total[lag[p]] += 0.5 * (here + there)
 
 
 @compiled()
-def spread_by_pairs(one: Array, two: Array, weight: Array, values: Array) -> Array:
-    """For each point the sum of its near points' values (n x k), each times the pair's weight."""
-    out = np.zeros(values.shape)
+def spread_by_pairs(one: Array, two: Array, lag: Array, weight: Array, values: Array, out: Array) -> None:
+    """Add to each point its near points' values (n x k), each times the weight of the pair's lag."""
     for p in range(one.shape[0]):
+        each = weight[lag[p]]
+        if each == 0.0:
+            continue
         i, j = one[p], two[p]
         for k in range(values.shape[1]):
-            out[i, k] += weight[p] * values[j, k]
-            out[j, k] += weight[p] * values[i, k]
-    return out
+            out[i, k] += each * values[j, k]
+            out[j, k] += each * values[i, k]

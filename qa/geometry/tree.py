@@ -148,15 +148,17 @@ def build(mesh: Mesh) -> TriangleTree:
     )  # fmt: skip
 
 
-def vertex_normals(tree: TriangleTree) -> FloatArray:
-    """Unit angle-weighted normal of every vertex, n x 3; zero where no face gives one."""
+def vertex_normals(tree: TriangleTree, face_normals: FloatArray) -> FloatArray:
+    """Unit angle-weighted normal of every vertex, n x 3, from its faces' unit normals (m x 3); zero where no
+    face gives one."""
     mesh = tree.mesh
     normals = np.zeros_like(mesh.vertices)
     in_shares(
         lambda start, end: kernels.vertex_normals(
-            mesh.vertices, mesh.faces, tree.around_start, tree.around, normals, start, end
+            mesh.vertices, mesh.faces, face_normals, tree.around_start, tree.around, normals, start, end
         ),
         len(normals),
+        smallest=4_096,
     )
     return normals
 
@@ -223,13 +225,17 @@ def closest(tree: TriangleTree, points: FloatArray, *, largest_distance: float =
     return near
 
 
-def signed(tree: TriangleTree, points: FloatArray, *, largest_distance: float = np.inf) -> Signed:
+def signed(
+    tree: TriangleTree, points: FloatArray, *, largest_distance: float = np.inf, ordered: bool = False
+) -> Signed:
     """Signed distance of each point (n x 3, mm), positive outside, with the border flag.
 
-    Points with nothing within ``largest_distance`` get an infinite distance and face -1.
+    Points with nothing within ``largest_distance`` get an infinite distance and face -1. ``ordered``: points
+    that follow each other are near each other already, so that none is sought from afar.
     """
     points = _points(points)
-    near, order, fences = _room(len(points)), near_order(points), tree.fences
+    near, fences = _room(len(points)), tree.fences
+    order = np.arange(len(points), dtype=np.int32) if ordered else near_order(points)
     normal = np.zeros((len(points), 3))
     border = np.zeros(len(points), dtype=np.bool_)
     in_shares(

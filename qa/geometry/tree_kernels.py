@@ -562,11 +562,24 @@ def vertex_pseudonormal(
 
 @compiled()
 def vertex_normals(
-    vertices: Array, faces: Array, around_start: Array, around: Array, normals: Array, start: int, end: int
-) -> None:
-    """Unit angle-weighted normal of the vertices start..end; zero where no face gives one."""
+    vertices: Array, faces: Array, face_normals: Array, around_start: Array, around: Array, normals: Array,
+    start: int, end: int,
+) -> None:  # fmt: skip
+    """Unit normal of the vertices start..end: the unit normals of the faces round each (m x 3), weighted by
+    their angle there; zero where no face gives one."""
     for at in range(start, end):
-        nx, ny, nz, _ = vertex_pseudonormal(vertices, faces, around_start, around, at)
+        nx = ny = nz = 0.0
+        for j in range(around_start[at], around_start[at + 1]):
+            f = around[j]
+            c = 0
+            if faces[f, 1] == at:
+                c = 1
+            elif faces[f, 2] == at:
+                c = 2
+            angle = _angle(vertices, at, faces[f, (c + 1) % 3], faces[f, (c + 2) % 3])
+            nx += angle * face_normals[f, 0]
+            ny += angle * face_normals[f, 1]
+            nz += angle * face_normals[f, 2]
         length = math.sqrt(nx * nx + ny * ny + nz * nz)
         if length > 0.0:
             normals[at, 0], normals[at, 1], normals[at, 2] = nx / length, ny / length, nz / length

@@ -27,7 +27,7 @@ from qa.geometry.deviation import measure
 from qa.geometry.mesh import FloatArray, Mesh
 from qa.geometry.pattern import NAMES, PatternFit, fit_patterns, reach_of
 from qa.geometry.register import refine, whole_transform
-from qa.geometry.sampling import sample_surface
+from qa.geometry.sampling import face_normals_and_areas, sample_surface
 from qa.geometry.tree import build, vertex_normals
 from tests.qa.geometry import scenes
 
@@ -121,7 +121,8 @@ def correlated_noise(points: FloatArray, random: np.random.Generator, waves: int
 
 def noisy(mesh: Mesh, noise: Noise, random: np.random.Generator) -> Mesh:
     """The mesh with noise along its vertex normals."""
-    normals = vertex_normals(build(mesh))
+    tree = build(mesh)
+    normals = vertex_normals(tree, face_normals_and_areas(tree.mesh)[0])
     if noise == "independent":
         along = random.standard_normal(len(mesh.vertices))
     else:
