@@ -12,8 +12,7 @@ import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from functools import cache, partial
-from itertools import chain
+from functools import cache
 from typing import Any, cast
 
 import numpy as np
@@ -27,7 +26,7 @@ from qa.choices import COLUMN_AXES, STEP_AXIS, EvidenceSource, EvidenceUnit
 from qa.history_columns import unpacked
 from qa.models import EvidenceTally, FormedPieceRow, HistoryImport, HistoryRows, PrintAttempt
 from qa.services.tally import LEVEL_LENGTH
-from qa.statistics.columns import Column, FloatArray, IntArray, Levels
+from qa.statistics.columns import Column, FloatArray, IntArray, Levels, levels_of
 from qa.statistics.evidence import is_contamination
 from qa.statistics.history import NUMBERS, STEP
 
@@ -57,6 +56,7 @@ _TRUTHS = {"yes": True, "no": False}
 FORMING = ("sheet", "sheet_lot", "forming_machine")
 TALLY_CHUNK = 2_000
 MOST_REMEMBERED = 50_000
+MOST_UNSUMMED = 400  # some chunks' axes
 _DENSE = 8  # cells a row up to which all possible ones are counted
 ROWS_A_STATEMENT = 25
 MOST_PARAMETERS = 900  # fewer than any SQLite takes in one statement
@@ -89,6 +89,7 @@ _ABSENT = {
     "source": f"'{EvidenceSource.IMPORT.value}'",
 }
 _MARKS = ("lost", "defective", "contaminated")
+_CELL, _COUNTS = ("unit", "day", "axis", "level"), ("parts", *_MARKS)
 _DEFECT_COLUMNS = ("defects", "step_of_origin", "step_found")
 
 
@@ -108,7 +109,7 @@ class HistoryEvidence:
         self._history = history
         self._moments: dict[Any, tuple[Any, date, Any]] = {}
         self._steps: dict[tuple[Any, ...], str] = {}
-        self._cells: dict[tuple[str, date, str, str], Counts] = {}
+        self._cells: list[pd.DataFrame] = []  # of a chunk and an axis each, summed up now and then
 
     def add(self, columns: Columns) -> Callable[[], None]:
         """Add the rows of one chunk to the counts; what is returned writes them, in a transaction."""
@@ -140,26 +141,28 @@ class HistoryEvidence:
 
     def tally(self) -> Iterator[Callable[[], None]]:
         """What stores the counts of everything added, in batches; each is called in a transaction."""
-        cells = sorted(self._cells.items(), key=lambda item: item[0])
+        self._sum_up()
+        cells = self._cells[0] if self._cells else pd.DataFrame()
         for start in range(0, len(cells), TALLY_CHUNK):
-            yield partial(self._store_cells, cells[start : start + TALLY_CHUNK])
+            some = cells.iloc[start : start + TALLY_CHUNK]
+            day = cache(connection.ops.adapt_datefield_value)
+            values = {name: some[name].to_numpy(dtype=object) for name in some}
+            values["day"] = np.fromiter(map(day, values["day"]), dtype=object, count=len(some))
+            yield _insertion(EvidenceTally, ("history_id", *values), values, self._history.pk)
 
-    def _store_cells(self, cells: list[tuple[tuple[str, date, str, str], Counts]]) -> None:
-        names = ("unit", "day", "axis", "level", "parts", "lost", "defective", "contaminated")
-        day = cache(connection.ops.adapt_datefield_value)
-        rows = [
-            (unit, day(one), axis, level, *map(int, counts)) for (unit, one, axis, level), counts in cells
-        ]
-        columns = np.fromiter(chain.from_iterable(rows), dtype=object).reshape(len(rows), -1).T
-        values = dict(zip(names, columns, strict=True))
-        _insertion(EvidenceTally, ("history_id", *names), values, self._history.pk)()
+    def _sum_up(self) -> None:
+        """Bring the counts of the same cells together, in the order of the cells."""
+        if self._cells:
+            counts = pd.concat(self._cells, ignore_index=True)
+            self._cells = [counts.groupby(list(_CELL), as_index=False, observed=True).sum()]
 
     def _days(self, moments: Levels) -> Levels:
         """The day of each row; afterwards ``_moments`` knows every moment of the chunk."""
         _bound(self._moments)
         operations, zone = connection.ops, timezone.get_current_timezone()
         for value in set(moments.levels) - self._moments.keys():
-            moment = _aware(cast("datetime", value))
+            told = cast("datetime", value)
+            moment = timezone.make_aware(told, zone) if timezone.is_naive(told) else told
             day = moment.astimezone(zone).date()
             stored = operations.adapt_datetimefield_value(moment)
             self._moments[value] = (stored, day, operations.adapt_datefield_value(day))
@@ -220,7 +223,7 @@ class HistoryEvidence:
 
     def _count(self, unit: EvidenceUnit, axes: list[_Axis], days: Levels, marks: Counts) -> None:
         """Add rows with their ``marks`` to the cells of every axis."""
-        weights, name = [column if column.any() else None for column in marks.T], unit.value
+        weights = [column if column.any() else None for column in marks.T]
         for axis in axes:
             width = max(1, len(axis.levels))
             on = axis.codes >= 0
@@ -236,15 +239,20 @@ class HistoryEvidence:
             if used is None:
                 used = np.flatnonzero(sums[:, 0])
                 sums = sums[used]
-            for cell, counts in zip(used.tolist(), sums, strict=True):
-                level = axis.levels[cell % width]
-                if level is not None:
-                    day = cast("date", days.levels[cell // width])
-                    self._add((name, day, axis.name, level[:LEVEL_LENGTH]), counts)
+            levels = [None if level is None else level[:LEVEL_LENGTH] for level in axis.levels]
+            self._add(unit, axis.name, Levels(days.levels, used // width), Levels(levels, used % width), sums)
 
-    def _add(self, where: tuple[str, date, str, str], counts: Counts) -> None:
-        seen = self._cells.get(where)
-        self._cells[where] = counts if seen is None else seen + counts
+    def _add(self, unit: EvidenceUnit, axis: str, days: Levels, levels: Levels, sums: Counts) -> None:
+        """Add cells with their ``sums`` (cells x marks); a level of None counts on none."""
+        named = levels.array()
+        kept = named != None  # noqa: E711  # of each
+        if not kept.any():
+            return
+        cells = {"unit": unit.value, "day": days.array()[kept], "axis": axis, "level": named[kept]}
+        told = dict(zip(_COUNTS, sums[kept].astype(np.int64).T, strict=True))
+        self._cells.append(pd.DataFrame({**cells, **told}))
+        if len(self._cells) > MOST_UNSUMMED:
+            self._sum_up()
 
     def _axes(self, columns: Columns) -> Iterator[_Axis]:
         """Axes with a code for every row, and the level each code stands for: None counts on none."""
@@ -279,11 +287,16 @@ class HistoryEvidence:
     ) -> None:
         if "defects" not in made:
             return
-        for row in rows:
-            if made["defective"][row]:
-                day = cast("date", days.levels[days.codes[row]])
-                for label in json.loads(made["defects"][row]):
-                    self._add((unit.value, day, "defect", label[:LEVEL_LENGTH]), marks[row])
+        found = [
+            (row, label)
+            for row in rows
+            if made["defective"][row]
+            for label in json.loads(made["defects"][row])
+        ]
+        if found:
+            at = np.array([row for row, _ in found])
+            labels = levels_of([label[:LEVEL_LENGTH] for _, label in found])
+            self._add(unit, "defect", Levels(days.levels, days.codes[at]), labels, marks[at])
 
 
 def _bound(remembered: dict[Any, Any]) -> None:
@@ -420,10 +433,6 @@ def _copying(statement: str, rows: npt.NDArray[np.object_], fixed: list[str]) ->
             stream.write(text.getvalue())
 
     return copy
-
-
-def _aware(value: datetime) -> datetime:
-    return timezone.make_aware(value) if timezone.is_naive(value) else value
 
 
 def _status(answer: Any) -> str:
