@@ -98,6 +98,18 @@ def look_of(data: dict[str, Any], *, part_id: int | None, piece_id: int | None) 
     )
 
 
+class OnlyField(serializers.ListField):
+    """What an answer is narrowed to."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            child=serializers.CharField(max_length=LONGEST),
+            required=False,
+            help_text="Only what has this, as factor|level, once for each: printer|Cobble, "
+            "step:wash|not-done. Different factors are and, levels of one factor or.",
+        )
+
+
 class TrendFilterSerializer(serializers.Serializer[Any]):
     """Left out, the range is the last 90 days."""
 
@@ -105,6 +117,7 @@ class TrendFilterSerializer(serializers.Serializer[Any]):
     end = serializers.DateField(required=False, help_text="Last day, counted.")
     measure = serializers.ChoiceField(choices=Measure.choices, default=Measure.LOST)
     unit = serializers.ChoiceField(choices=EvidenceUnit.choices, default=EvidenceUnit.PART)
+    of = OnlyField()
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         start, end = attrs.get("start"), attrs.get("end")
@@ -131,15 +144,17 @@ class TrendSerializer(serializers.Serializer[Any]):
     rows = serializers.ListField(child=serializers.DictField(child=serializers.JSONField()))
 
 
+class CountingSerializer(serializers.Serializer[Any]):
+    """A worker still counts what was asked for: ask again."""
+
+    state = serializers.ChoiceField(choices=CheckState.choices)
+    progress = serializers.FloatField(help_text="0 to 1")
+
+
 class EvidenceFilterSerializer(serializers.Serializer[Any]):
     unit = serializers.ChoiceField(choices=EvidenceUnit.choices, default=EvidenceUnit.PART)
     since = serializers.DateField(required=False, help_text="Only what was printed on this day or later.")
-    of = serializers.ListField(
-        child=serializers.CharField(max_length=LONGEST),
-        required=False,
-        help_text="Only what has this, as factor|level, once for each: printer|Cobble, step:wash|not-done. "
-        "Different factors are and, levels of one factor or.",
-    )
+    of = OnlyField()
 
 
 class EvidenceSerializer(serializers.Serializer[Any]):

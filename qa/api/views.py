@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from django.db.models import Q, QuerySet
@@ -13,18 +14,20 @@ from rest_framework.response import Response
 
 from labtrack.accounts.choices import Capability
 from labtrack.api.views import KEY, ApiView
-from labtrack.errors import NotFound
+from labtrack.errors import NotFound, Refused
 from production.models import Part
 from qa.api import serializers as shapes
 from qa.choices import CheckState, EvidenceUnit, Measure
 from qa.evidence_pages.words import without_names
 from qa.models import Inspection
 from qa.queries.inspections import find_mark, inspections_of
+from qa.queries.narrowed import TrendsAsked, narrowed_view
 from qa.queries.selection import parse_selection
 from qa.queries.tally import DEFAULT_DAYS, Range, TallyView, read_tally
 from qa.queries.trend_names import trend_names
 from qa.services.analyses import Analysed, analysed
 from qa.services.inspections import Look, record_inspections
+from qa.services.narrowed_trends import narrowed
 from qa.trend_charts import BUILDERS
 from qa.trend_charts.trend import Trend
 
@@ -88,16 +91,28 @@ class _TrendBase(ApiView):
     required_scope = Capability.TRENDS_READ
     serializer_class = shapes.TrendSerializer
 
-    def view_asked(self) -> TallyView:
-        """The tally of the range, measure and unit in the address."""
-        asked = shapes.TrendFilterSerializer(data=self.request.query_params)
-        asked.is_valid(raise_exception=True)
-        wanted = asked.validated_data
-        end = wanted.get("end") or timezone.localdate()
-        start = wanted.get("start") or Range.last(DEFAULT_DAYS, today=end).start
-        return read_tally(
-            unit=EvidenceUnit(wanted["unit"]), measure=Measure(wanted["measure"]), days=Range(start, end)
-        )
+    def answer(self, tell: Callable[[TallyView], Any]) -> Response:
+        """What ``tell`` makes of the counts asked for; 202 while a worker still counts a selection."""
+        shape = shapes.TrendFilterSerializer(data=self.request.query_params)
+        shape.is_valid(raise_exception=True)
+        measure, asked = Measure(shape.validated_data["measure"]), _trends_asked(shape.validated_data)
+        if asked.selection.is_all:
+            return Response(tell(read_tally(unit=asked.unit, measure=measure, days=asked.days)))
+        found = narrowed(actor=self.actor, asked=asked)
+        if found.coming is None and found.counts is not None:
+            return Response(tell(narrowed_view(asked, measure, found.counts)))
+        if found.coming is not None and found.coming.state == CheckState.REFUSED:
+            raise Refused("not-counted", found.coming.sentence)
+        job = found.coming.job if found.coming else None
+        counting = {"state": CheckState.WAITING, "progress": job.progress if job else 0.0}
+        return Response(shapes.CountingSerializer(counting).data, status=status.HTTP_202_ACCEPTED)
+
+
+def _trends_asked(wanted: dict[str, Any]) -> TrendsAsked:
+    end = wanted.get("end") or timezone.localdate()
+    start = wanted.get("start") or Range.last(DEFAULT_DAYS, today=end).start
+    unit, days = EvidenceUnit(wanted["unit"]), Range(start, end)
+    return TrendsAsked(unit, days, days.before, parse_selection(wanted.get("of", []), unit))
 
 
 class TrendListView(_TrendBase):
@@ -108,24 +123,34 @@ class TrendListView(_TrendBase):
     @extend_schema(
         operation_id="trends_list",
         parameters=[shapes.TrendFilterSerializer],
-        responses=shapes.TrendSerializer(many=True),
+        responses={200: shapes.TrendSerializer(many=True), 202: shapes.CountingSerializer},
     )
     def get(self, request: Request) -> Response:
-        view, names = self.view_asked(), trend_names()
-        rows = [_trend_answer(name, build(view, names), view) for name, build in BUILDERS.items()]
-        return Response(self.get_serializer(rows, many=True).data)
+        names = trend_names()
+
+        def every(view: TallyView) -> Any:
+            rows = [_trend_answer(name, build(view, names), view) for name, build in BUILDERS.items()]
+            return self.get_serializer(rows, many=True).data
+
+        return self.answer(every)
 
 
 class TrendView(_TrendBase):
     """One chart of a range of days, as its numbers."""
 
-    @extend_schema(operation_id="trends_retrieve", parameters=[shapes.TrendFilterSerializer])
+    @extend_schema(
+        operation_id="trends_retrieve",
+        parameters=[shapes.TrendFilterSerializer],
+        responses={200: shapes.TrendSerializer, 202: shapes.CountingSerializer},
+    )
     def get(self, request: Request, name: str) -> Response:
         build = BUILDERS.get(name)
         if build is None:
             raise NotFound(f"There is no such chart. There are: {', '.join(BUILDERS)}.")
-        view = self.view_asked()
-        return Response(self.get_serializer(_trend_answer(name, build(view, trend_names()), view)).data)
+        names = trend_names()
+        return self.answer(
+            lambda view: self.get_serializer(_trend_answer(name, build(view, names), view)).data
+        )
 
 
 def _trend_answer(name: str, trend: Trend, view: TallyView) -> dict[str, Any]:

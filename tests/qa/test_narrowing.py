@@ -321,3 +321,21 @@ def test_scripts_ask_for_the_same_selection(
     assert told["up_to_date"] and told["evidence"]["parts"] == len(rows_of(selection))
     refused = client.get(reverse("api-evidence"), {"of": "printer|Nobody's"})
     assert refused.status_code == 422 and "No part in the records" in refused.content.decode()
+
+
+def test_scripts_wait_for_the_charts_of_a_selection(
+    mixed: None, actors: Any, people: Any, api_client: Callable[..., Any]
+) -> None:
+    client = api_client(people.manager)
+    two = ["printer|Vat 1", "step:wash-first-bath|not-done"]
+    asked = {"start": str(RANGE.start), "end": str(RANGE.end), "of": two}
+    waiting = client.get(reverse("api-trends"), asked)
+    assert waiting.status_code == 202 and waiting.json() == {"state": "waiting", "progress": 0.0}
+    view = view_of(actors, trends_of(TWO))
+    told = client.get(reverse("api-trends"), asked)
+    assert told.status_code == 200
+    assert {chart["n"] for chart in told.json()} == {view.total.n} != {0}
+    assert {chart["count"] for chart in told.json()} == {view.total.bad}
+    one = client.get(reverse("api-trend", args=[told.json()[0]["name"]]), asked).json()
+    assert one == told.json()[0]
+    assert client.get(reverse("api-trends"), asked | {"of": ["printer|Nobody's"]}).status_code == 422
