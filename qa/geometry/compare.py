@@ -244,7 +244,7 @@ def _made_ready(design: Source, scan: Mesh | HoldsMesh, request: CompareRequest)
     mesh = _scan_mesh(scan)
     return in_pairs(
         lambda: prepared(design, request),
-        lambda: sample_surface(mesh, request.spacing_mm).in_order(),
+        lambda: sample_surface(mesh, request.spacing_mm, ordered=True),
     )
 
 

@@ -19,7 +19,7 @@ from qa.geometry.tree import TriangleTree, build, closest, vertex_normals
 
 FEWEST_TRIANGLES = 4
 SNAP_DEG = 2.5
-_FARTHEST_MM, _PARTS = 4.0, 4
+_FARTHEST_MM, _PARTS = 4.0, 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +82,7 @@ def prepare(mesh: Mesh, settings: SkinSettings | None = None) -> Design:
     known = normals, areas = face_normals_and_areas(mesh)
     tree, samples = in_pairs(
         lambda: build(mesh),
-        lambda: sample_surface(mesh, SPACING_MM, most=MOST_SAMPLES, known=known).in_order(),
+        lambda: sample_surface(mesh, SPACING_MM, most=MOST_SAMPLES, known=known, ordered=True),
     )
     base = find_base(samples, settings)
     outside = outer_faces(tree, samples, base, settings)

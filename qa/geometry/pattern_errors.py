@@ -91,6 +91,7 @@ def standard_errors(
     score = tukey_weight(left, cut) * left
     slope = (1.0 - size**2) * (1.0 - 5.0 * size**2)
     drawn = np.random.default_rng(settings.seed).permutation(len(points))[: settings.pairs_of]
+    drawn = drawn[np.argsort(points[drawn, 0])]
     total, number = np.zeros(settings.lags), np.zeros(settings.lags)
 
     def summed() -> tuple[FloatArray, FloatArray]:

@@ -184,16 +184,18 @@ def grouped_products(
 
 @compiled()
 def near_pairs(points: Array, reach: float, lags: int, room: int) -> tuple[Array, Array, Array, int]:
-    """All pairs of points (n x 3) less than ``reach`` apart with their lag (see ``lag_of``); counts on when
-    there is no more room."""
+    """All pairs of points (n x 3, in ascending order of x) less than ``reach`` apart with their lag (see
+    ``lag_of``); counts on when there is no more room."""
     one, two = np.zeros(room, dtype=np.int32), np.zeros(room, dtype=np.int32)
     lag = np.zeros(room, dtype=np.int32)
     most = reach * reach
     count = 0
     for i in range(points.shape[0]):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        for j in range(i):
-            dx = points[j, 0] - x
+        for j in range(i - 1, -1, -1):
+            dx = x - points[j, 0]
+            if dx >= reach:
+                break
             dy = points[j, 1] - y
             dz = points[j, 2] - z
             square = dx * dx + dy * dy + dz * dz

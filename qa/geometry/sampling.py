@@ -93,13 +93,14 @@ def sample_surface(
     *,
     most: int = MOST_SAMPLES,
     known: tuple[FloatArray, FloatArray] | None = None,
+    ordered: bool = False,
 ) -> Samples:
     """Sample a surface at a fixed density of about 1.5 / spacing_mm^2 points per mm2.
 
     The spacing grows where more than ``most`` samples would come out and shrinks for surfaces so small that
     fewer than ``FEWEST_SAMPLES`` would (the result says which spacing was used). ``known``: the faces'
-    normals and areas, where they were found before. Raises ``GeometryError`` ``no_area`` when the surface
-    has none.
+    normals and areas, where they were found before; ``ordered``: neighbours are to follow each other.
+    Raises ``GeometryError`` ``no_area`` when the surface has none.
     """
     normals, areas = known if known is not None else face_normals_and_areas(mesh)
     reach = np.abs(normals).sum(axis=1)
@@ -128,7 +129,10 @@ def sample_surface(
     face = np.concatenate([part[1] for part in parts])
     if len(points) == 0:
         raise GeometryError("no_area", "The mesh is too small to measure; check its unit.")
-    return Samples(points, normals[face], spacing**2 / reach[face].clip(1e-300), face, spacing)
+    if ordered:
+        order = near_order(points)
+        points, face = points[order], face[order]
+    return Samples(points, normals[face], spacing**2 / reach[face].clip(1e-300), face, spacing, ordered)
 
 
 @compiled()

@@ -27,6 +27,8 @@ from qa.geometry.tree import TriangleTree, first_hit
 Array = Any
 Bools = NDArray[np.bool_]
 
+FIRST_RAYS = 3  # of each sample; most leave the model by these
+
 
 @dataclass(frozen=True)
 class SkinSettings:
@@ -139,7 +141,11 @@ def _escaping_share(
     tree: TriangleTree, samples: Samples, base: BasePlane | None, settings: SkinSettings
 ) -> FloatArray:
     """Share of rays from each sample, over its half of the sphere, that leave the model; with a base, of
-    those that do not go down through it."""
+    those that do not go down through it.
+
+    Where the first few rays that leave are enough to count a sample as outer, and all others of its face,
+    the share is theirs alone: no face is judged otherwise by the rest.
+    """
     up = base.up if base is not None else np.zeros(3)
     rays = np.zeros((len(samples), settings.rays, 3))
     directions = spread_directions(2 * settings.rays)
@@ -154,13 +160,21 @@ def _escaping_share(
         down = samples.normals @ base.up < -np.cos(np.radians(settings.base_within_deg))
         stands = down & (np.abs((samples.points - base.point) @ base.up) < settings.base_within_mm)
         counting[stands] = False
-    of = np.nonzero(counting)[0]
+    each = (1.0 if base is None else 2.0) / settings.rays
+    free = np.zeros(len(samples))
     starts = samples.points + 1e-4 * samples.normals
-    distance, _ = first_hit(tree, starts[of], rays[counting], 1e-4, ignore_face=samples.face[of])
-    free = np.bincount(of[np.isinf(distance)], minlength=len(samples)) / settings.rays
-    if base is not None:
-        free = np.where(stands, 1.0, 2.0 * free)
-    return np.asarray(free)
+
+    def send(chosen: Bools) -> None:
+        of = np.nonzero(chosen)[0]
+        distance, _ = first_hit(tree, starts[of], rays[chosen], 1e-4, ignore_face=samples.face[of])
+        free[:] += np.bincount(of[np.isinf(distance)], minlength=len(samples)) * each
+
+    first = counting & (np.cumsum(counting, axis=1) <= FIRST_RAYS)
+    send(first)
+    open_faces = np.zeros(len(tree.mesh.faces), dtype=np.bool_)
+    open_faces[samples.face[~stands & (free < settings.least_escaping)]] = True
+    send(counting & ~first & open_faces[samples.face][:, None])
+    return np.where(stands, 1.0, free)
 
 
 @compiled()

@@ -10,12 +10,14 @@ import trimesh
 
 from fixtures.meshes import ArchForm, distort, make_arch
 from fixtures.meshes.faults import Bubble, MissingCusp
+from qa.geometry import skin
 from qa.geometry.compare import CompareRequest, Comparison, compare_print, prepared, without_nan
 from qa.geometry.design import Design
 from qa.geometry.deviation import measure
 from qa.geometry.errors import GeometryError
 from qa.geometry.mesh import Mesh
 from qa.geometry.sampling import sample_surface
+from qa.geometry.tree import build
 from tests.qa.geometry import scenes
 
 FIGURES = {
@@ -76,6 +78,19 @@ def test_partial_and_cluttered_scans_are_accepted_and_clutter_is_left_out(design
         assert 0.5 < found.coverage < 0.7
     if "table" in what:
         assert found.left_out.beside_base + found.left_out.far > 0.3
+
+
+@pytest.mark.parametrize("body", ["solid", "hollow", "open-bottomed"])
+def test_the_first_rays_that_leave_judge_a_face_as_all_of_them_do(
+    body: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mesh = make_arch(ArchForm.invent("upper", 1), body=body, wall_mm=1.5, target_triangles=30_000)
+    tree, samples = build(mesh), sample_surface(mesh, 0.5, ordered=True)
+    base = skin.find_base(samples)
+    some = skin.outer_faces(tree, samples, base)
+    monkeypatch.setattr(skin, "FIRST_RAYS", skin.SkinSettings().rays)
+    assert (some == skin.outer_faces(tree, samples, base)).all()
+    assert some.all() == (body == "solid")
 
 
 @pytest.mark.parametrize("body", ["hollow", "open-bottomed"])
