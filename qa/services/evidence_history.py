@@ -164,8 +164,9 @@ class HistoryEvidence:
             told = cast("datetime", value)
             moment = timezone.make_aware(told, zone) if timezone.is_naive(told) else told
             day = moment.astimezone(zone).date()
-            stored = operations.adapt_datetimefield_value(moment)
-            self._moments[value] = (stored, day, operations.adapt_datefield_value(day))
+            # As text, made once for a moment and not once a row.
+            stored = str(operations.adapt_datetimefield_value(moment))
+            self._moments[value] = (stored, day, str(operations.adapt_datefield_value(day)))
         codes, days = pd.factorize(
             np.fromiter((self._moments[value][1] for value in moments.levels), dtype=object)
         )

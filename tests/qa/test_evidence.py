@@ -349,7 +349,8 @@ def worked(shop: Any, request: pytest.FixtureRequest, settings: Any) -> Iterator
     yield shop
 
 
-def test_what_was_kept_equals_what_is_rebuilt(worked: Any) -> None:
+def test_what_was_kept_equals_what_is_rebuilt(worked: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At once, in small bites, and from nothing."""
     promote_mature()
     kept = rows(PrintAttempt), rows(FormedPieceRow), cells()
     assert len(kept[0]) > 10 and len(kept[1]) > 2 and kept[2]
@@ -358,23 +359,12 @@ def test_what_was_kept_equals_what_is_rebuilt(worked: Any) -> None:
     assert 0 < mature < len(kept[0]), "the range must hold both sides of the rule"
     rebuild_evidence()
     assert (rows(PrintAttempt), rows(FormedPieceRow), cells()) == kept
-
-
-def test_rebuilding_from_nothing_gives_the_same(worked: Any) -> None:
-    promote_mature()
-    kept = rows(PrintAttempt), rows(FormedPieceRow), cells()
-    PrintAttempt.objects.all().delete()
-    FormedPieceRow.objects.all().delete()
-    EvidenceTally.objects.all().delete()
-    call_command("rebuild_evidence", verbosity=0)
-    assert (rows(PrintAttempt), rows(FormedPieceRow), cells()) == kept
-
-
-def test_rebuilding_works_in_small_bites(worked: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    promote_mature()
-    kept = rows(PrintAttempt), rows(FormedPieceRow), cells()
     monkeypatch.setattr("qa.services.evidence.CHUNK", 3)
     rebuild_evidence()
+    assert (rows(PrintAttempt), rows(FormedPieceRow), cells()) == kept
+    for model in (PrintAttempt, FormedPieceRow, EvidenceTally):
+        model.objects.all().delete()
+    call_command("rebuild_evidence", verbosity=0)
     assert (rows(PrintAttempt), rows(FormedPieceRow), cells()) == kept
 
 
