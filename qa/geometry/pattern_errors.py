@@ -96,10 +96,7 @@ def standard_errors(
 
     def summed() -> tuple[FloatArray, FloatArray]:
         kernels.products_of_followers(points, score, settings.follow, settings.reach_mm, total, number)
-        parts, pulls = kernels.grouped_products(
-            rows, areas * slope, areas * score, patch, int(patch.max()) + 1
-        )
-        return parts, pulls
+        return kernels.grouped_products(rows, areas * slope, areas * score, patch, int(patch.max()) + 1)
 
     pairs, (parts, pulls) = in_pairs(lambda: _pairs(points[drawn], settings), summed)
     kernels.products_of_pairs(*pairs, score[drawn], total, number)

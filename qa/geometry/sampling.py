@@ -53,10 +53,6 @@ class Samples:
             self.ordered and np.asarray(chosen).dtype == np.bool_,
         )
 
-    def in_order(self) -> Samples:
-        """The same samples along a Morton curve, so that they are thinned out without sorting again."""
-        return self if self.ordered else replace(self.pick(near_order(self.points)), ordered=True)
-
     def thin_out(self, count: int, *, seed: int = 0) -> Samples:
         """About ``count`` samples spread evenly by area, the same for the same seed.
 
@@ -99,7 +95,8 @@ def sample_surface(
 
     The spacing grows where more than ``most`` samples would come out and shrinks for surfaces so small that
     fewer than ``FEWEST_SAMPLES`` would (the result says which spacing was used). ``known``: the faces'
-    normals and areas, where they were found before; ``ordered``: neighbours are to follow each other.
+    normals and areas, where they were found before; ``ordered``: along a Morton
+    curve, so that they are thinned out and measured without sorting again.
     Raises ``GeometryError`` ``no_area`` when the surface has none.
     """
     normals, areas = known if known is not None else face_normals_and_areas(mesh)

@@ -27,15 +27,15 @@ from qa.geometry.tree import TriangleTree, first_hit
 Array = Any
 Bools = NDArray[np.bool_]
 
-FIRST_RAYS = 3  # of each sample; most leave the model by these
-
 
 @dataclass(frozen=True)
 class SkinSettings:
-    """Tolerances: lengths in mm, angles in degrees, shares of area."""
+    """Tolerances: lengths in mm, angles in degrees, shares of area. ``first_rays`` of each sample's ``rays``
+    settle most; the others are sent where they could still change a face."""
 
     spacing_mm: float = 1.5
     rays: int = 16
+    first_rays: int = 3
     least_escaping: float = 0.15
     inner_patch_share: float = 0.03
     base_within_mm: float = 0.3
@@ -161,19 +161,18 @@ def _escaping_share(
         stands = down & (np.abs((samples.points - base.point) @ base.up) < settings.base_within_mm)
         counting[stands] = False
     each = (1.0 if base is None else 2.0) / settings.rays
-    free = np.zeros(len(samples))
     starts = samples.points + 1e-4 * samples.normals
 
-    def send(chosen: Bools) -> None:
+    def leaving(chosen: Bools) -> FloatArray:
         of = np.nonzero(chosen)[0]
         distance, _ = first_hit(tree, starts[of], rays[chosen], 1e-4, ignore_face=samples.face[of])
-        free[:] += np.bincount(of[np.isinf(distance)], minlength=len(samples)) * each
+        return np.asarray(np.bincount(of[np.isinf(distance)], minlength=len(samples)) * each)
 
-    first = counting & (np.cumsum(counting, axis=1) <= FIRST_RAYS)
-    send(first)
+    first = counting & (np.cumsum(counting, axis=1) <= settings.first_rays)
+    free = leaving(first)
     open_faces = np.zeros(len(tree.mesh.faces), dtype=np.bool_)
     open_faces[samples.face[~stands & (free < settings.least_escaping)]] = True
-    send(counting & ~first & open_faces[samples.face][:, None])
+    free += leaving(counting & ~first & open_faces[samples.face][:, None])
     return np.where(stands, 1.0, free)
 
 

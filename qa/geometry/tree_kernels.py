@@ -510,6 +510,17 @@ def _angle(vertices: Array, at: int, one: int, two: int) -> float:
 
 
 @compiled()
+def _others(faces: Array, face: int, at: int) -> tuple[int, int]:
+    """The two other corners of a face that has the vertex ``at``, in the face's order."""
+    corner = 0
+    if faces[face, 1] == at:
+        corner = 1
+    elif faces[face, 2] == at:
+        corner = 2
+    return faces[face, (corner + 1) % 3], faces[face, (corner + 2) % 3]
+
+
+@compiled()
 def _faces_on_edge(faces: Array, around_start: Array, around: Array, one: int, two: int) -> int:
     count = 0
     for j in range(around_start[one], around_start[one + 1]):
@@ -543,12 +554,7 @@ def vertex_pseudonormal(
     border = False
     for j in range(around_start[at], around_start[at + 1]):
         f = around[j]
-        c = 0
-        if faces[f, 1] == at:
-            c = 1
-        elif faces[f, 2] == at:
-            c = 2
-        one, two = faces[f, (c + 1) % 3], faces[f, (c + 2) % 3]
+        one, two = _others(faces, f, at)
         angle = _angle(vertices, at, one, two)
         x, y, z = _unit_normal(vertices, faces, f)
         nx, ny, nz = nx + angle * x, ny + angle * y, nz + angle * z
@@ -571,12 +577,8 @@ def vertex_normals(
         nx = ny = nz = 0.0
         for j in range(around_start[at], around_start[at + 1]):
             f = around[j]
-            c = 0
-            if faces[f, 1] == at:
-                c = 1
-            elif faces[f, 2] == at:
-                c = 2
-            angle = _angle(vertices, at, faces[f, (c + 1) % 3], faces[f, (c + 2) % 3])
+            one, two = _others(faces, f, at)
+            angle = _angle(vertices, at, one, two)
             nx += angle * face_normals[f, 0]
             ny += angle * face_normals[f, 1]
             nz += angle * face_normals[f, 2]

@@ -135,7 +135,7 @@ def fit_of(design: Design, scan: Mesh, random: np.random.Generator) -> PatternFi
     near = np.eye(4)
     near[:3, :3] = Rotation.from_rotvec(np.radians(random.normal(0, 0.1, 3))).as_matrix()
     near[:3, 3] = random.normal(0, 0.1, 3)
-    samples = sample_surface(scan, CompareRequest().spacing_mm).in_order()
+    samples = sample_surface(scan, CompareRequest().spacing_mm, ordered=True)
     pose = whole_transform(refine(design.target, samples.thin_out(POSED_ON, seed=1), near))
     deviation = measure(design, samples, pose)
     working = deviation.working

@@ -81,15 +81,13 @@ def test_partial_and_cluttered_scans_are_accepted_and_clutter_is_left_out(design
 
 
 @pytest.mark.parametrize("body", ["solid", "hollow", "open-bottomed"])
-def test_the_first_rays_that_leave_judge_a_face_as_all_of_them_do(
-    body: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_first_rays_that_leave_judge_a_face_as_all_of_them_do(body: str) -> None:
     mesh = make_arch(ArchForm.invent("upper", 1), body=body, wall_mm=1.5, target_triangles=30_000)
     tree, samples = build(mesh), sample_surface(mesh, 0.5, ordered=True)
     base = skin.find_base(samples)
     some = skin.outer_faces(tree, samples, base)
-    monkeypatch.setattr(skin, "FIRST_RAYS", skin.SkinSettings().rays)
-    assert (some == skin.outer_faces(tree, samples, base)).all()
+    at_once = skin.SkinSettings(first_rays=skin.SkinSettings().rays)
+    assert (some == skin.outer_faces(tree, samples, base, at_once)).all()
     assert some.all() == (body == "solid")
 
 

@@ -29,9 +29,9 @@ def design() -> Design:
 
 
 def fitted(design: Design, scan: Mesh) -> PatternFit:
-    samples = sample_surface(scan, 0.4)
+    samples = sample_surface(scan, 0.4, ordered=True)
     working = samples.pick(samples.points[:, 2] > 0.3)
-    fit = fit_patterns(design, working.in_order())
+    fit = fit_patterns(design, working)
     assert fit is not None
     return fit
 
@@ -121,8 +121,8 @@ def test_a_pattern_that_is_there_keeps_its_hint_when_its_size_is_open(design: De
 
 
 def test_more_samples_than_are_fitted_tell_the_same(design: Design) -> None:
-    samples = sample_surface(distort(design.mesh, bow_mm=0.3, opening_mm=0.2), 0.4)
-    working = samples.pick(samples.points[:, 2] > 0.3).in_order()
+    samples = sample_surface(distort(design.mesh, bow_mm=0.3, opening_mm=0.2), 0.4, ordered=True)
+    working = samples.pick(samples.points[:, 2] > 0.3)
     fits = [
         fit_patterns(design, working, settings=PatternSettings(most_points=most)) for most in (400_000, 9_000)
     ]
