@@ -26,7 +26,7 @@ from qa.choices import COLUMN_AXES, STEP_AXIS, EvidenceSource, EvidenceUnit
 from qa.history_columns import unpacked
 from qa.models import EvidenceTally, FormedPieceRow, HistoryImport, HistoryRows, PrintAttempt
 from qa.services.tally import LEVEL_LENGTH
-from qa.statistics.columns import Column, FloatArray, IntArray, Levels, levels_of
+from qa.statistics.columns import Column, FloatArray, IntArray, Levels, combined, levels_of
 from qa.statistics.evidence import is_contamination
 from qa.statistics.history import NUMBERS, STEP
 
@@ -143,9 +143,9 @@ class HistoryEvidence:
         """What stores the counts of everything added, in batches; each is called in a transaction."""
         self._sum_up()
         cells = self._cells[0] if self._cells else pd.DataFrame()
+        day = cache(connection.ops.adapt_datefield_value)
         for start in range(0, len(cells), TALLY_CHUNK):
             some = cells.iloc[start : start + TALLY_CHUNK]
-            day = cache(connection.ops.adapt_datefield_value)
             values = {name: some[name].to_numpy(dtype=object) for name in some}
             values["day"] = np.fromiter(map(day, values["day"]), dtype=object, count=len(some))
             yield _insertion(EvidenceTally, ("history_id", *values), values, self._history.pk)
@@ -204,7 +204,7 @@ class HistoryEvidence:
         if not names:
             return
         answers = [_told(columns, name) for name in names]
-        codes, first = _combined(answers)
+        codes, first = combined([(one.codes, len(one.levels)) for one in answers])
         _bound(self._steps)
         texts = [
             self._step_text(names, tuple(one.levels[one.codes[row]] for one in answers)) for row in first
@@ -246,7 +246,7 @@ class HistoryEvidence:
     def _add(self, unit: EvidenceUnit, axis: str, days: Levels, levels: Levels, sums: Counts) -> None:
         """Add cells with their ``sums`` (cells x marks); a level of None counts on none."""
         named = levels.array()
-        kept = named != None  # noqa: E711  # of each
+        kept = pd.notna(named)
         if not kept.any():
             return
         cells = {"unit": unit.value, "day": days.array()[kept], "axis": axis, "level": named[kept]}
@@ -334,22 +334,11 @@ def _recorded(numbers: FloatArray, *, whole: bool = False) -> Values:
     return values
 
 
-def _combined(columns: Sequence[Levels]) -> tuple[IntArray, IntArray]:
-    """Codes of the different combinations in rows of ``columns``, and the first row of each."""
-    codes = columns[0].codes
-    for one in columns[1:]:
-        codes = pd.factorize(codes * len(one.levels) + one.codes)[0]
-    codes, found = pd.factorize(codes)
-    first = np.empty(len(found), dtype=np.int64)
-    first[codes[::-1]] = np.arange(len(codes))[::-1]
-    return codes, first
-
-
 def _add_defects(made: dict[str, Values], columns: Columns) -> None:
     if "defects" not in columns:
         return
     some = [_told(columns, name) if name in columns else None for name in _DEFECT_COLUMNS]
-    codes, first = _combined([one for one in some if one is not None])
+    codes, first = combined([(one.codes, len(one.levels)) for one in some if one is not None])
     labels = []
     for row in first:
         names, origin, found = (one.levels[one.codes[row]] if one is not None else None for one in some)

@@ -202,8 +202,9 @@ def _numeric_contrast(factor: Factor, loss: Loss, unrecorded: FloatArray) -> Con
     return Contrast(factor, high, low, np.where(known, column, middle), unrecorded, 2)
 
 
-def alias_groups(contrasts: list[Contrast]) -> list[frozenset[int]]:
-    """For each contrast, the indices of the contrasts it cannot be told apart from (itself included).
+def alias_groups(contrasts: list[Contrast], nested: list[frozenset[int]]) -> list[frozenset[int]]:
+    """For each contrast, the indices of the contrasts it cannot be told apart from (itself included);
+    ``nested``: of those nested in it.
 
     Two factors are inseparable where a judged column of one goes with any level of the other at a
     correlation of 0.6 or more. A tank goes with its printer by being a piece of it: a factor and one
@@ -226,7 +227,7 @@ def alias_groups(contrasts: list[Contrast]) -> list[frozenset[int]]:
         return []
     correlation = _correlation(np.stack(columns))
     owners, is_judged = np.array(owner), np.array(judged)
-    limit = _inseparable_at(contrasts)[np.ix_(owners, owners)]
+    limit = _inseparable_at(contrasts, nested)[np.ix_(owners, owners)]
     close = (np.abs(correlation) >= limit) & (is_judged[:, None] | is_judged[None, :])
     group = list(range(len(contrasts)))
     for i, j in zip(*np.nonzero(close), strict=True):
@@ -236,11 +237,11 @@ def alias_groups(contrasts: list[Contrast]) -> list[frozenset[int]]:
     return [frozenset(j for j, g in enumerate(group) if g == group[i]) for i in range(len(contrasts))]
 
 
-def _inseparable_at(contrasts: list[Contrast]) -> FloatArray:
+def _inseparable_at(contrasts: list[Contrast], nested: list[frozenset[int]]) -> FloatArray:
     """For each two contrasts, the correlation from which they are inseparable."""
     count = len(contrasts)
     limit = np.full((count, count), INSEPARABLE)
-    for outer, inner in enumerate(nested_in(contrasts)):
+    for outer, inner in enumerate(nested):
         limit[outer, list(inner)] = limit[list(inner), outer] = PIECE_OF_IT
     clock = np.array([contrast.factor.name.endswith("_since_filter") for contrast in contrasts])
     limit[np.ix_(clock, clock)] = SAME_CLOCK
@@ -301,8 +302,9 @@ def examine(loss: Loss, factors: tuple[Factor, ...], *, level: float = 0.95) -> 
     or ``no_convergence`` where the model has no solution.
     """
     contrasts = [contrast_of(factor, loss) for factor in factors] if loss.n else []
-    groups = alias_groups(contrasts)
-    apart = [group | nested for group, nested in zip(groups, nested_in(contrasts), strict=True)]
+    nested = nested_in(contrasts)
+    groups = alias_groups(contrasts, nested)
+    apart = [group | inner for group, inner in zip(groups, nested, strict=True)]
     estimates = _estimate_all(loss, contrasts, groups, apart, level)
     return Examined(loss, tuple(contrasts), tuple(groups), tuple(estimates), level)
 

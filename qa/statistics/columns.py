@@ -53,6 +53,20 @@ def spread(levels: Sequence[Any], codes: IntArray) -> list[Any]:
     return values
 
 
+def combined(columns: Sequence[tuple[IntArray, int]]) -> tuple[IntArray, IntArray]:
+    """Codes of the different combinations in rows of ``columns``, each codes (n) and how many there are, and
+    the first row of each combination."""
+    import pandas as pd
+
+    codes = columns[0][0]
+    for more, count in columns[1:]:
+        codes = pd.factorize(codes * count + more)[0]
+    codes, found = pd.factorize(codes)
+    first = np.empty(len(found), dtype=np.int64)
+    first[codes[::-1]] = np.arange(len(codes))[::-1]
+    return codes, first
+
+
 def levels_of(values: Sequence[Value]) -> Levels:
     """A column of hashable values, one a row."""
     places = {value: place for place, value in enumerate(dict.fromkeys(values))}

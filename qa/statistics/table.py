@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from qa.statistics.columns import IntArray, spread
+from qa.statistics.columns import IntArray, combined, spread
 from qa.statistics.lines import Lines
 
 if TYPE_CHECKING:
@@ -132,6 +132,8 @@ class Table:
         return (starts, ends) if empty < length.min() and length.max() <= _LONGEST_LINE else None
 
     def _column(self, place: int, text: bytes, words: Words, starts: IntArray, ends: IntArray) -> Cells:
+        import pandas as pd
+
         lengths = ends - starts
         longest = int(lengths.max())
         if longest > _LONGEST_CELL:
@@ -142,23 +144,11 @@ class Table:
             told[:, number] = words[starts + number * _WORD] & kept
         if place in self._unlike:
             return Cells(_texts(told))
-        codes, first = _alike(told)
+        words_of = [pd.factorize(column) for column in told.T]
+        codes, first = combined([(codes, len(found)) for codes, found in words_of])
         if 2 * len(first) > len(codes):
             self._unlike.add(place)
         return Cells(_texts(told[first]), codes)
-
-
-def _alike(told: Words) -> tuple[IntArray, IntArray]:
-    """Codes of the different rows of ``told``, and the first row of each."""
-    import pandas as pd
-
-    codes, found = pd.factorize(told[:, 0])
-    for column in told.T[1:]:
-        more, others = pd.factorize(column)
-        codes, found = pd.factorize(codes * len(others) + more)
-    first = np.empty(len(found), dtype=np.int64)
-    first[codes[::-1]] = np.arange(len(codes))[::-1]
-    return codes, first
 
 
 def _texts(told: Words) -> list[str]:
