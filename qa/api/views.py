@@ -99,12 +99,13 @@ class _TrendBase(ApiView):
         if asked.selection.is_all:
             return Response(tell(read_tally(unit=asked.unit, measure=measure, days=asked.days)))
         found = narrowed(actor=self.actor, asked=asked)
-        if found.coming is None and found.counts is not None:
+        coming = found.coming
+        if coming is None:
+            assert found.counts is not None  # what waits for nothing is counted
             return Response(tell(narrowed_view(asked, measure, found.counts)))
-        if found.coming is not None and found.coming.state == CheckState.REFUSED:
-            raise Refused("not-counted", found.coming.sentence)
-        job = found.coming.job if found.coming else None
-        counting = {"state": CheckState.WAITING, "progress": job.progress if job else 0.0}
+        if coming.state == CheckState.REFUSED:
+            raise Refused("not-counted", coming.sentence)
+        counting = {"state": coming.state, "progress": coming.job.progress if coming.job else 0.0}
         return Response(shapes.CountingSerializer(counting).data, status=status.HTTP_202_ACCEPTED)
 
 
