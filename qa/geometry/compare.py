@@ -341,7 +341,9 @@ def _judged(
             tolerance_mm=request.distance_tolerance_mm or request.tolerance_mm,
             uncertainty_mm=request.uncertainty_mm,
         )
-    working_figures = told(working)
+    working_figures, (used_figures, base_figures) = in_pairs(
+        lambda: told(working), lambda: (told(deviation.used), told(deviation.used & deviation.is_base))
+    )
     bumps: tuple[Bump, ...] = ()
     if registered:
         bumps = find_bumps(
@@ -363,9 +365,9 @@ def _judged(
         overlap=registration.overlap,
         inlier_rms_mm=registration.inlier_rms_mm,
         margin=registration.margin,
-        figures=told(deviation.used),
+        figures=used_figures,
         working=working_figures,
-        base=told(deviation.used & deviation.is_base),
+        base=base_figures,
         pattern=fit.patterns if fit else (),
         pattern_noise_mm=fit.noise_mm if fit else math.nan,
         bumps=bumps,

@@ -19,7 +19,7 @@ from qa.geometry.tree import TriangleTree, build, closest, vertex_normals
 
 FEWEST_TRIANGLES = 4
 SNAP_DEG = 2.5
-_FARTHEST_MM, _PARTS = 4.0, 16
+_FARTHEST_MM, _PARTS, _STEPS = 4.0, 16, 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,21 +146,20 @@ def _nearest_of(target: Target, copies: FloatArray) -> int:
     A copy is given up once what a part of its points adds up to is more than the whole of the best.
     """
     total = np.zeros(len(copies))
-    parts = [copies[:, part::_PARTS] for part in range(_PARTS)]
+    part = np.arange(copies.shape[1]) % _PARTS
 
-    def add(chosen: NDArray[np.int64], part: int) -> None:
-        points = parts[part][chosen].reshape(-1, 3)
-        apart = closest(target.tree, points, largest_distance=_FARTHEST_MM).distance
+    def add(chosen: NDArray[np.int64], points: NDArray[np.bool_]) -> None:
+        places = copies[chosen][:, points].reshape(-1, 3)
+        apart = closest(target.tree, places, largest_distance=_FARTHEST_MM).distance
         total[chosen] += np.minimum(apart, _FARTHEST_MM).reshape(len(chosen), -1).sum(axis=1)
 
-    add(np.arange(len(copies)), 0)
-    leader = np.array([np.argmin(total)])
-    for part in range(1, _PARTS):
-        add(leader, part)
-    for part in range(1, _PARTS):
-        others = np.flatnonzero(total < total[leader[0]])
+    add(np.arange(len(copies)), part == 0)
+    leader = int(np.argmin(total))
+    add(np.array([leader]), part > 0)
+    for number in range(1, _PARTS):
+        others = np.flatnonzero(total < total[leader])
         if len(others):
-            add(others, part)
+            add(others, part == number)
     return int(np.argmin(total))
 
 
@@ -183,16 +182,21 @@ def _front(target: Target, working: Samples, origin: FloatArray, up: FloatArray)
         ]
         return float(angles[_nearest_of(target, np.array(mirrored)) // 2])
 
-    best = best_of(np.radians(np.arange(0.0, 180.0, 6.0)))
-    for step in (2.0, 0.5):
-        best = best_of(best + np.radians(step) * np.arange(-3, 4))
-    front = np.cross(up, np.cos(best) * first + np.sin(best) * second)
+    def front_at(angle: float) -> FloatArray:
+        return np.asarray(np.cross(up, np.cos(angle) * first + np.sin(angle) * second))
+
+    def refined(angle: float, step_deg: float) -> float:
+        return best_of(angle + np.radians(step_deg) * np.arange(-_STEPS, _STEPS + 1))
+
     # Arches are not symmetric, so their mirror axis is known to a degree or so; the file's own axis is
     # taken when it agrees that well.
-    axis = np.eye(3)[np.argmax(np.abs(front))]
-    axis = axis - (axis @ up) * up
-    axis /= np.linalg.norm(axis)
-    if abs(front @ axis) > np.cos(np.radians(SNAP_DEG)):
+    best = refined(best_of(np.radians(np.arange(0.0, 180.0, 6.0))), 2.0)
+    front, last_deg = front_at(best), 0.5
+    axis = _file_axis(front, up)
+    if not _within(front, axis, SNAP_DEG - _STEPS * last_deg):
+        front = front_at(refined(best, last_deg))
+        axis = _file_axis(front, up)
+    if _within(front, axis, SNAP_DEG):
         front = axis
     across = np.cross(front, up)
     local = few.points - origin
@@ -201,3 +205,15 @@ def _front(target: Target, working: Samples, origin: FloatArray, up: FloatArray)
     crowns = near_middle & (local @ up > np.median(local[near_middle] @ up))
     toward = float(np.mean(local[crowns] @ front)) if crowns.any() else 1.0
     return np.asarray(front * (1.0 if toward >= 0 else -1.0))
+
+
+def _file_axis(front: FloatArray, up: FloatArray) -> FloatArray:
+    """The file's own axis nearest to ``front``, in the plane across ``up``."""
+    axis = np.eye(3)[np.argmax(np.abs(front))]
+    axis = axis - (axis @ up) * up
+    return np.asarray(axis / np.linalg.norm(axis))
+
+
+def _within(one: FloatArray, two: FloatArray, limit_deg: float) -> bool:
+    """Whether two unit vectors, whichever way they point, lie within ``limit_deg`` of each other."""
+    return bool(abs(one @ two) > np.cos(np.radians(limit_deg)))

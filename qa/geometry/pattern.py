@@ -27,7 +27,7 @@ from qa.geometry import pattern_kernels as kernels
 from qa.geometry.design import Design, Frame
 from qa.geometry.identity import patch_numbers
 from qa.geometry.mesh import FloatArray, IndexArray
-from qa.geometry.pattern_errors import NORMAL_SCALE, ErrorSettings, cut_of, standard_errors
+from qa.geometry.pattern_errors import NORMAL_SCALE, ErrorSettings, cut_of, median_size, standard_errors
 from qa.geometry.sampling import Samples
 from qa.geometry.threads import in_shares
 from qa.geometry.tree import signed
@@ -183,7 +183,8 @@ def fit_patterns(
     seen = _measured(design, scan, total)
     left = np.where(seen.border, np.nan, seen.left_mm)
     chosen = _chosen(design, seen, settings)
-    patch = _patches(scan.points[chosen], settings) if len(chosen) >= settings.fewest_points else None
+    points = scan.points[chosen]
+    patch = _patches(points, settings) if len(points) >= settings.fewest_points else None
     if patch is None or patch.max() + 1 < settings.fewest_patches:
         return None
     rows, areas = _rows(design.frame, seen, chosen), scan.weights[chosen]
@@ -191,7 +192,7 @@ def fit_patterns(
     total += solved.step
     rest, weights = solved.left, solved.weights
     left[chosen] = rest
-    deviation = standard_errors(rows, rest, areas, scan.points[chosen], patch, settings.errors)
+    deviation = standard_errors(rows, rest, areas, points, patch, settings.errors)
     products = _products(solved, total)
     patches = int(patch.max()) + 1
     patterns = _told(
@@ -203,7 +204,7 @@ def fit_patterns(
         patches,
         settings,
     )
-    scale = NORMAL_SCALE * float(np.median(np.abs(rest)))
+    scale = NORMAL_SCALE * median_size(rest)
     return PatternFit(patterns, left, scale, len(chosen), patches)
 
 

@@ -100,7 +100,8 @@ def sample_surface(
     Raises ``GeometryError`` ``no_area`` when the surface has none.
     """
     normals, areas = known if known is not None else face_normals_and_areas(mesh)
-    reach = np.abs(normals).sum(axis=1)
+    lean = np.abs(normals)
+    reach = lean[:, 0] + lean[:, 1] + lean[:, 2]
     crossings = float(areas @ reach)
     if not np.isfinite(crossings) or crossings <= 0.0:
         raise GeometryError("no_area", "The mesh has no surface area; export it again.")
@@ -114,7 +115,7 @@ def sample_surface(
     def along(number: int) -> None:
         axis, half = shares[number]
         first, last = len(faces) * half // 2, len(faces) * (half + 1) // 2
-        expected = areas[first:last] @ np.abs(normals[first:last, axis]) / spacing**2
+        expected = areas[first:last] @ lean[first:last, axis] / spacing**2
         room = int(1.2 * expected) + 10_000
         points, face, count = _crossings(vertices, faces, first, last, axis, spacing, room)
         if count > room:

@@ -2,16 +2,17 @@
 
 The kernels release the interpreter lock, so ordinary threads run them side by side. The compiler's own
 thread pools are avoided on purpose: one of them may not be entered from two threads at once, and the
-others do not survive a fork, while web servers and job workers do both. A pool is made for each call
-(some 0.1 ms) and nothing outlives it, so a forked child starts clean.
+others do not survive a fork, while web servers and job workers do both. Ours is kept, since starting a
+thread takes a millisecond; a forked child makes its own. Whoever asks works too and takes back what no
+helper has begun, so that calls within calls never wait for each other.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from functools import partial
+from concurrent.futures import ThreadPoolExecutor, wait
+from functools import cache, partial
 from itertools import pairwise
 from typing import TypeVar
 
@@ -20,6 +21,7 @@ Two = TypeVar("Two")
 
 SMALLEST_SHARE = 512
 SHARES_PER_THREAD = 8
+MOST_HELPERS = 64
 
 
 def thread_count() -> int:
@@ -51,22 +53,38 @@ def side_by_side(calls: Sequence[Callable[[], object]]) -> None:
         for call in waiting:
             call()
 
-    others = min(thread_count(), len(calls)) - 1
-    if others < 1:
+    helping = [_helpers().submit(work) for _ in range(min(thread_count(), len(calls)) - 1)]
+    try:
         work()
-        return
-    with ThreadPoolExecutor(others) as pool:
-        helping = [pool.submit(work) for _ in range(others)]
-        work()
-        for done in helping:
-            done.result()
+    finally:
+        # After a failure the helpers are left nothing to begin.
+        for _ in waiting:
+            pass
+        begun = [helper for helper in helping if not helper.cancel()]
+        wait(begun)
+    for helper in begun:
+        helper.result()
 
 
 def in_pairs(one: Callable[[], One], two: Callable[[], Two]) -> tuple[One, Two]:
     """The results of two independent calls that run side by side; the first failure is raised."""
     if thread_count() == 1:
         return one(), two()
-    with ThreadPoolExecutor(1) as pool:
-        later = pool.submit(two)
+    later = _helpers().submit(two)
+    try:
         first = one()
-        return first, later.result()
+    except BaseException:
+        if not later.cancel():
+            wait([later])
+        raise
+    return first, two() if later.cancel() else later.result()
+
+
+@cache
+def _helpers() -> ThreadPoolExecutor:
+    """The threads that help, each made when all others are busy."""
+    return ThreadPoolExecutor(MOST_HELPERS)
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_helpers.cache_clear)

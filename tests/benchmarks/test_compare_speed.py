@@ -145,12 +145,21 @@ def test_file_to_stored_result_takes_less_than_twice_registration_and_deviation(
     settings.JOB_LEASE_S = 36_000
     mesh = scenes.arch(triangles=201_000)
     part = printed_part(shop, mesh=mesh)
-    rows = [compared(shop.tech, part, scan_of(mesh, seed)) for seed in range(1, 5)]
+    runs = 5
+    rows = [compared(shop.tech, part, scan_of(mesh, seed)) for seed in range(1, runs + 2)]
     target, samples = Target.of(mesh), sample_surface(scan_of(mesh))
     assert run_job(rows.pop().job_id or 0) == "done"
-    whole = best({"whole": lambda: run_job(rows.pop().job_id or 0)})["whole"]
-    parts = best({"registration": lambda: register(target, samples), "deviation": one_deviation(mesh)})
-    ratio = whole / sum(parts.values())
+    # In turn, so that an hour in which the machine is slow slows all of them.
+    taken = best(
+        {
+            "whole": lambda: run_job(rows.pop().job_id or 0),
+            "registration": lambda: register(target, samples),
+            "deviation": one_deviation(mesh),
+        },
+        runs,
+    )
+    whole = taken.pop("whole")
+    ratio = whole / sum(taken.values())
     print(f"\nfiles to stored result: {whole:.2f} s, {ratio:.2f} times registration and deviation")
     assert ratio < 2
 
