@@ -4,15 +4,10 @@ from __future__ import annotations
 
 import io
 import textwrap
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from django.utils import timezone
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
-from matplotlib.image import imread
-from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from cases.services.file_store import blob_path
 from qa.choices import Verdict
@@ -27,8 +22,11 @@ from qa.comparison_page import (
     pattern_word,
     was_judged,
 )
-from qa.geometry.picture import colours_of, stamps
+from qa.geometry.picture import blank_figure, colours_of, stamps
 from qa.models import PrintComparison
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 Form = Literal["pdf", "png"]
 _WORDS = {"pass": "PASS", "fail": "FAIL", "unknown": "CANNOT TELL"}
@@ -40,8 +38,9 @@ _LINE = 100
 
 def report(row: PrintComparison, form: Form, *, dpi: int = 130) -> bytes:
     """The sheet of a finished comparison. The same row gives the same bytes."""
-    figure = Figure(figsize=_A4, layout=ConstrainedLayoutEngine(rect=_MARGINS))
-    FigureCanvasAgg(figure)
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+    figure = blank_figure(_A4, layout=ConstrainedLayoutEngine(rect=_MARGINS))
     head, view, decision, charts, foot = figure.subplots(
         5, 1, height_ratios=[1.5, 3.2, 0.75, 2.6, 2.4]
     )  # fmt: skip
@@ -76,6 +75,8 @@ def _head(row: PrintComparison, axes: Axes) -> None:
 
 
 def _view(row: PrintComparison, axes: Axes) -> None:
+    from matplotlib.image import imread
+
     axes.axis("off")
     if row.picture is None:
         axes.text(0.5, 0.5, "The picture could not be drawn.", ha="center", fontsize=9)

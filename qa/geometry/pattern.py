@@ -21,7 +21,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from qa.geometry import pattern_kernels as kernels
 from qa.geometry.design import Design, Frame
@@ -386,7 +386,7 @@ def _told(
 ) -> tuple[Pattern, ...]:  # fmt: skip
     reach = reach_of(frame)
     quantile, sure = (
-        float(student.ppf(0.5 + level / 2.0, max(patches - kernels.COLUMNS, 1)))
+        float(stdtrit(max(patches - kernels.COLUMNS, 1), 0.5 + level / 2.0))
         for level in (settings.level, settings.known_level)
     )
     told = []

@@ -10,14 +10,9 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
-from typing import Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.cm import ScalarMappable
-from matplotlib.colors import ListedColormap, Normalize
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from qa.geometry.compare import Comparison, Placed
@@ -25,6 +20,10 @@ from qa.geometry.mesh import FloatArray, Mesh
 from qa.geometry.pattern import mm_per_unit
 from qa.geometry.preview import Preview, make_preview, nearest_vertices
 from qa.geometry.tree import signed
+
+if TYPE_CHECKING:  # loaded by what draws: it takes a tenth of the start of every process
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 Format = Literal["png", "pdf"]
 Kind = Literal["view", "histogram", "patterns", "sheet"]
@@ -112,28 +111,37 @@ def draw(found: Comparison, kind: Kind, form: Format = "png", *, dpi: int = 150)
     if kind == "view":
         return draw_view(found, form, dpi=dpi)
     if kind == "sheet":
-        figure = Figure(figsize=(8.27, 11.69), layout="constrained")
+        figure = blank_figure((8.27, 11.69), layout="constrained")
         parts = cast("list[Figure]", figure.subfigures(3, 1, height_ratios=[2.1, 1.4, 1.2]))
         _views(found, parts[0])
         _histogram(found, parts[1].subplots())
         _patterns(found, parts[2].subplots())
         figure.suptitle(_headline(found), fontsize=11)
     else:
-        figure = Figure(figsize=(6.5, 3.6), layout="constrained")
+        figure = blank_figure((6.5, 3.6), layout="constrained")
         (_histogram if kind == "histogram" else _patterns)(found, figure.subplots())
     return _saved(figure, form, dpi)
 
 
 def draw_view(found: Comparison | Placed, form: Format = "png", *, dpi: int = 150) -> bytes:
     """The coloured views from above and from the front, as PNG or PDF bytes."""
-    figure = Figure(figsize=(9, 4.2))
+    figure = blank_figure((9, 4.2))
     # Every comparison draws this one: places given outright spare a layout of seconds.
     _views(found, figure, VIEW_PLACES)
     return _saved(figure, form, dpi)
 
 
-def _saved(figure: Figure, form: Format, dpi: int) -> bytes:
+def blank_figure(size: tuple[float, float], **how: Any) -> Figure:
+    """A figure of its own, ``size`` in inches, that no other thread knows of."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=size, **how)
     FigureCanvasAgg(figure)
+    return figure
+
+
+def _saved(figure: Figure, form: Format, dpi: int) -> bytes:
     out = io.BytesIO()
     if form == "png":
         figure.savefig(out, format=form, dpi=dpi, metadata=stamps(form), pil_kwargs={"compress_level": 3})
@@ -156,6 +164,9 @@ def _views(
     found: Comparison | Placed, figure: Figure, places: tuple[Place, Place, Place] | None = None
 ) -> None:
     """Views from above and from the front, with the colour scale and the tolerance band on it."""
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import ListedColormap, Normalize
+
     if places is None:
         above, front = figure.subplots(1, 2)
     else:

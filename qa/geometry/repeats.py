@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import gammaincinv, stdtrit
 
 from qa.geometry.mesh import FloatArray
 
@@ -84,7 +84,7 @@ def repeats(values_by_group: Mapping[str, Sequence[float]]) -> Repeats:
         return Repeats(told, count, overall.bias_mm, (nan, nan), nan, (nan, nan), nan, nan, nan, need)
     within = float(sum(np.sum((values - values.mean()) ** 2) for values in groups.values()))
     repeatability2 = within / freedom
-    ends = stats.chi2.ppf([0.975, 0.025], freedom)
+    ends = _chi_square([0.975, 0.025], freedom)
     interval = (float(np.sqrt(within / ends[0])), float(np.sqrt(within / ends[1])))
     between2 = nan
     sizes = np.array([len(values) for values in groups.values()])
@@ -116,7 +116,7 @@ def _bias(groups: Mapping[str, FloatArray]) -> tuple[float, tuple[float, float]]
         one = _group("", everything)
         return one.bias_mm, one.bias_ci95_mm
     means = np.array([values.mean() for values in groups.values()])
-    half = float(stats.t.ppf(0.975, len(means) - 1) * means.std(ddof=1) / np.sqrt(len(means)))
+    half = float(stdtrit(len(means) - 1, 0.975) * means.std(ddof=1) / np.sqrt(len(means)))
     middle = float(everything.mean())
     return middle, (float(means.mean()) - half, float(means.mean()) + half)
 
@@ -130,8 +130,8 @@ def _group(name: str, values: FloatArray) -> GroupRepeats:
     if count < 2:
         return GroupRepeats(name, count, mean, (nan, nan), nan, (nan, nan))
     sd = float(values.std(ddof=1))
-    half = float(stats.t.ppf(0.975, count - 1)) * sd / float(np.sqrt(count))
-    ends = stats.chi2.ppf([0.975, 0.025], count - 1)
+    half = float(stdtrit(count - 1, 0.975)) * sd / float(np.sqrt(count))
+    ends = _chi_square([0.975, 0.025], count - 1)
     spread = (
         float(sd * np.sqrt((count - 1) / ends[0])),
         float(sd * np.sqrt((count - 1) / ends[1])),
@@ -163,3 +163,8 @@ def repeat_map(deviations_mm: FloatArray, weights: FloatArray) -> RepeatMap:
         )
 
     return RepeatMap(mean, sd, len(deviations_mm), root_mean_square(mean), root_mean_square(sd))
+
+
+def _chi_square(shares: list[float], freedom: int) -> FloatArray:
+    """Quantiles of chi-square, twice those of the gamma distribution; ``scipy.stats`` starts slowly."""
+    return np.asarray(2.0 * gammaincinv(freedom / 2.0, shares))

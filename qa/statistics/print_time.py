@@ -15,7 +15,7 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from qa.statistics.results import Interval, Method, StatisticsError, check_level
 
@@ -175,6 +175,6 @@ def predict_print_time(
     minutes = float(row @ np.array(model.coefficients))
     scaled = row / np.array(model.scales)
     spread = model.sd_minutes * math.sqrt(1.0 + float(scaled @ model.inverse @ scaled))
-    half = float(stats.t.ppf(0.5 + level / 2, model.df)) * spread
+    half = float(stdtrit(model.df, 0.5 + level / 2)) * spread
     interval = Interval(max(0.0, minutes - half), minutes + half, level, METHOD.name)
     return TimeEstimate(minutes, interval, model.n, 0, f"From {model.n} builds of this printer and profile.")

@@ -14,7 +14,6 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from qa.statistics.results import Method
 
@@ -72,6 +71,8 @@ def series_trend(stages: Sequence[int], values: Sequence[float | None], *, floor
     expected = np.full(len(at), np.nan)
     z = np.full(len(at), np.nan)
     if n >= LEAST_STAGES and np.ptp(at[known]) > 0:
+        from scipy import stats
+
         slope = float(stats.theilslopes(given[known], at[known]).slope)
         level = float(np.median(given[known] - slope * at[known]))
         expected = level + slope * at
