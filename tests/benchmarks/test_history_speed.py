@@ -20,6 +20,7 @@ from django.db import transaction
 
 from qa.models import HistoryImport, PrintAttempt
 from qa.services.evidence import rebuild_evidence
+from qa.services.evidence_history import clear_history
 from qa.services.import_history import import_history
 from qa.statistics.evidence import evidence
 from tests.studies.labs import Setting, simulate
@@ -75,13 +76,20 @@ def test_importing_takes_at_most_ten_times_as_long_as_pandas_reads(
 ) -> None:
     path = tmp_path / "history.csv"
     history(ROWS).to_csv(path, index=False)
-    reading = fastest(lambda: pd.read_csv(path))
     watch = LongestTransaction(monkeypatch)
-    started = time.perf_counter()
-    with path.open("rb") as stream:
-        done = import_history(actor=None, stream=stream, name=path.name)
-    taken = time.perf_counter() - started
-    assert done.rows == ROWS and not done.problems
+
+    def take_over() -> None:
+        with path.open("rb") as stream:
+            done = import_history(actor=None, stream=stream, name=path.name)
+        assert done.rows == ROWS and not done.problems and not done.repeated
+
+    reading = taken = math.inf
+    # In turn, so that an hour in which the machine is slow slows both.
+    for _ in range(3):
+        reading = min(reading, fastest(lambda: pd.read_csv(path)))
+        taken = min(taken, fastest(take_over, rounds=1))
+        for history_import in HistoryImport.objects.all():
+            clear_history(history_import)
     print(
         f"\n{ROWS:,} rows: pandas reads {reading:.2f} s, imported in {taken:.2f} s: {taken / reading:.1f} "
         f"times (at most {MOST_TIMES_PANDAS:g}); longest transaction {1000 * watch.longest:.0f} ms"
