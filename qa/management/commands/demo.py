@@ -46,7 +46,7 @@ class Command(BaseCommand):
     def _load(self) -> list[SignIn]:
         # The loader does the workers' jobs itself, so nothing needs to be sent to a broker.
         broker = current_app.conf.broker_url
-        current_app.conf.broker_url = "memory://"
+        current_app.conf.broker_url = "memory://localhost"  # without a host it warns
         try:
             with transaction.atomic():
                 return load(self._say)
