@@ -163,7 +163,7 @@ def _foot(row: PrintComparison, axes: Axes) -> None:
     lines += [_distance_line(one) for one in row.result["distances"][:8]]
     left = {key: share for key, share in row.result["left_out"].items() if share and share >= 0.005}
     if left:
-        said = ", ".join(f"{share:.1%} {LEFT_OUT_WORDS.get(key, key)}" for key, share in left.items())
+        said = ", ".join(f"{100 * share:.1f} % {LEFT_OUT_WORDS.get(key, key)}" for key, share in left.items())
         lines.append(f"Left out of the figures: {said}.")
     if row.verdict != Verdict.PASS:
         lines += [f"Next: {step}" for step in next_steps(row)]

@@ -412,8 +412,8 @@ def _verdict(
     if deviation.coverage < request.least_coverage_to_pass:
         verdict = "fail" if verdict == "fail" else "unknown"
         sentences.append(
-            f"The scan covers {deviation.coverage:.0%} of the working surface; "
-            f"{request.least_coverage_to_pass:.0%} is needed to pass it."
+            f"The scan covers {100 * deviation.coverage:.0f} % of the working surface; "
+            f"{100 * request.least_coverage_to_pass:.0f} % is needed to pass it."
         )
     if not request.uncertainty_studied:
         sentences.append(

@@ -306,7 +306,7 @@ def _judge_contact(figures: ContactFigures, limits: LimitSet) -> Check:
     if fraction >= limit.value:
         return Check(
             "base_contact", "pass", fraction, "share", limit,
-            f"{fraction:.0%} of its outer outline touches the platform: it stands by itself.",
+            f"{100 * fraction:.0f} % of its outer outline touches the platform: it stands by itself.",
         )  # fmt: skip
     lower = limits["contact_fail"]
     failing = fraction < lower.value
@@ -317,7 +317,7 @@ def _judge_contact(figures: ContactFigures, limits: LimitSet) -> Check:
         hint = "Cut its base flat, or support it."
     return Check(
         "base_contact", "fail" if failing else "review", fraction, "share", lower if failing else limit,
-        f"Only {fraction:.0%} of its outer outline touches the platform. {hint}",
+        f"Only {100 * fraction:.0f} % of its outer outline touches the platform. {hint}",
     )  # fmt: skip
 
 

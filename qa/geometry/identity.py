@@ -75,7 +75,7 @@ def identify(
     fits = _fits(own, settings)
     if candidates:
         return _against_candidates(own, candidates, share, settings)
-    within = f"{share:.0%} of the scan lies within {settings.close_mm:.2f} mm of the design"
+    within = f"{100 * share:.0f} % of the scan lies within {settings.close_mm:.2f} mm of the design"
     if fits:
         return Identity(
             "this", own.name, f"{within}. Other stages of the same arch were not ruled out.", share
@@ -90,8 +90,8 @@ def identify(
     return Identity(
         "unknown",
         None,
-        f"Only {within} ({settings.accept_share:.0%} would settle it): a badly distorted print of this "
-        "design or another, similar one.",
+        f"Only {within} ({100 * settings.accept_share:.0f} % would settle it): a badly distorted print of "
+        "this design or another, similar one.",
         share,
     )
 

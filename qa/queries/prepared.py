@@ -174,7 +174,10 @@ def _base_words(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
     before, after = old.get("contact_fraction"), new.get("contact_fraction")
     if before is None or after is None or abs(before - after) < 0.01:
         return []
-    return [f"Its base touches the platform with {after:.0%} of its outline, the design's with {before:.0%}."]
+    return [
+        f"Its base touches the platform with {100 * after:.0f} % of its outline, "
+        f"the design's with {100 * before:.0f} %."
+    ]
 
 
 def _difference(name: str, old: Any, new: Any) -> Difference:

@@ -207,9 +207,9 @@ class Result:
         for (noise, scan), by_name in self.scores.items():
             for name in NAMES:
                 one = by_name[name]
-                share = f"{one.covered / one.apart:.1%}" if one.apart else "-"
+                share = f"{100 * one.covered / one.apart:.1f} %" if one.apart else "-"
                 width = f"{statistics.median(one.widths_um):.1f}" if one.apart else "-"
-                exact = f"{one.exact / one.told:.1%}" if one.told else "-"
+                exact = f"{100 * one.exact / one.told:.1f} %" if one.told else "-"
                 worst = f"{max(one.errors_um):.1f}" if one.told else "-"
                 rows.append(
                     f"| {noise} | {scan} | {name} | {one.told} | {one.open} | {one.entangled} | {share} "
