@@ -35,13 +35,20 @@ class Levels:
 
     def mapped(self, change: Callable[[Any], Any]) -> list[Any]:
         """``change`` of the value of each row, made once a level."""
-        values: list[Any] = self.array(change).tolist()
+        values: list[Any] = self.changed(change).array().tolist()
         return values
 
-    def array(self, change: Callable[[Any], Any] | None = None) -> npt.NDArray[np.object_]:
-        """The value of each row, or ``change`` of it."""
-        levels = self.levels if change is None else map(change, self.levels)
-        return np.fromiter(levels, dtype=object, count=len(self.levels))[self.codes]
+    def array(self) -> npt.NDArray[np.object_]:
+        """The value of each row."""
+        return np.fromiter(self.levels, dtype=object, count=len(self.levels))[self.codes]
+
+    def changed(self, change: Callable[[Any], Any]) -> Levels:
+        """The column with ``change`` of each level."""
+        return Levels([change(level) for level in self.levels], self.codes)
+
+    def picked(self, rows: IntArray) -> Levels:
+        """The column of the chosen rows alone."""
+        return Levels(self.levels, self.codes[rows])
 
 
 Column = Levels | FloatArray  # not-a-number where no number is recorded
