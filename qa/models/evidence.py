@@ -2,6 +2,10 @@
 
 Rows are copies of what the records said then; they are kept by each change and can be rebuilt from
 the records, with equal results.
+
+The database does not look up the imported file of every row, which took PostgreSQL as long as storing it:
+rows are stored together with their source rows, whose file it does look up, and a row without its file
+shows nowhere.
 """
 
 from __future__ import annotations
@@ -21,7 +25,13 @@ class _Factors(models.Model):
 
     source = models.CharField(max_length=10, choices=EvidenceSource.choices, default=EvidenceSource.LAB)
     history = models.ForeignKey(
-        HistoryImport, null=True, blank=True, on_delete=models.CASCADE, related_name="+", db_index=False
+        HistoryImport,
+        null=True,
+        blank=True,
+        on_delete=models.CASCADE,
+        related_name="+",
+        db_index=False,
+        db_constraint=False,
     )
     label = models.CharField(max_length=80)
     occurred_at = models.DateTimeField()
@@ -140,7 +150,13 @@ class EvidenceTally(models.Model):
 
     unit = models.CharField(max_length=5, choices=EvidenceUnit.choices)
     history = models.ForeignKey(
-        HistoryImport, null=True, blank=True, on_delete=models.CASCADE, related_name="+", db_index=False
+        HistoryImport,
+        null=True,
+        blank=True,
+        on_delete=models.CASCADE,
+        related_name="+",
+        db_index=False,
+        db_constraint=False,
     )
     day = models.DateField()
     axis = models.CharField(max_length=120)

@@ -7,12 +7,14 @@ until one flag publishes them together.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Generator, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import IO
+from typing import IO, TypeVar
 
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
 from django.utils import timezone
 
 from labtrack.accounts.actor import Actor
@@ -26,6 +28,7 @@ from qa.statistics.history import MAX_PROBLEMS, MAX_ROWS, HistoryReader, Problem
 
 CHUNK_ROWS = 25_000  # some tenths of a second: what another writer waits
 DEAD_AFTER = timedelta(minutes=30)
+One = TypeVar("One")
 
 
 @dataclass(frozen=True)
@@ -112,18 +115,13 @@ def _look_over(stream: IO[bytes]) -> tuple[str, int]:
 def _stage(history: HistoryImport, reader: HistoryReader, report: Callable[[int], None]) -> bool:
     """Store every chunk out of sight; False where the file has a problem."""
     evidence = HistoryEvidence(history)
-    for chunk in reader:
-        report(reader.rows)
-        if reader.problems:
-            continue  # read on for the other problems
-        rows = HistoryRows(
-            history=history, first_row=chunk.first_row, count=len(chunk), columns=packed(chunk.columns)
-        )
-        store = evidence.add(chunk.columns)
-        with transaction.atomic():
-            rows.save(force_insert=True)
-            store()
-            HistoryImport.objects.filter(pk=history.pk).update(alive_at=timezone.now())
+    with closing(_ahead(_made(history, reader, evidence))) as chunks:
+        for rows, store in chunks:
+            report(reader.rows)
+            with transaction.atomic():
+                rows.save(force_insert=True)
+                store()
+                HistoryImport.objects.filter(pk=history.pk).update(alive_at=timezone.now())
     if not reader.problems:
         _refuse_known_parts(history, reader)
     if reader.problems:
@@ -132,6 +130,34 @@ def _stage(history: HistoryImport, reader: HistoryReader, report: Callable[[int]
         with transaction.atomic():
             store()
     return True
+
+
+def _made(
+    history: HistoryImport, reader: HistoryReader, evidence: HistoryEvidence
+) -> Iterator[tuple[HistoryRows, Callable[[], None]]]:
+    """For each chunk its rows as they are kept, and what stores their evidence."""
+    for chunk in reader:
+        if reader.problems:
+            continue  # read on for the other problems
+        rows = HistoryRows(
+            history=history, first_row=chunk.first_row, count=len(chunk), columns=packed(chunk.columns)
+        )
+        yield rows, evidence.add(chunk.columns)
+
+
+def _ahead(chunks: Iterator[One]) -> Generator[One, None, None]:
+    """The chunks, each made while the one before it is stored, where that is another process's work.
+
+    On SQLite both would wait for the interpreter's lock.
+    """
+    if connection.vendor == "sqlite":
+        yield from chunks
+        return
+    with ThreadPoolExecutor(1) as helper:
+        coming = helper.submit(next, chunks, None)
+        while (chunk := coming.result()) is not None:
+            coming = helper.submit(next, chunks, None)
+            yield chunk
 
 
 def _refuse_known_parts(history: HistoryImport, reader: HistoryReader) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from django.core.management import call_command
+from django.db import IntegrityError
 from django.utils import timezone
 
 from qa.choices import EvidenceUnit, Measure
@@ -20,6 +21,7 @@ from qa.queries.evidence_frame import evidence_frame
 from qa.queries.records import RecordsAsked, records_behind
 from qa.queries.tally import Range, read_tally
 from qa.services.evidence import rebuild_evidence
+from qa.services.evidence_history import clear_history
 from qa.services.import_history import Imported, clear_dead_imports, import_history
 from qa.statistics.evidence import evidence
 from qa.statistics.history import read_history
@@ -187,6 +189,23 @@ def test_an_import_that_breaks_leaves_nothing(tmp_path: Path, monkeypatch: pytes
     assert nothing_stored()
 
 
+@pytest.mark.django_db(transaction=True)
+def test_an_import_whose_file_was_cleared_away_meanwhile_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("qa.services.import_history.CHUNK_ROWS", 100)
+    seen: list[int] = []
+
+    def taken_for_dead(rows: int) -> None:
+        seen.append(rows)
+        if len(seen) == 2:
+            clear_history(HistoryImport.objects.get())
+
+    with pytest.raises(IntegrityError), lab_file(tmp_path).open("rb") as stream:
+        import_history(actor=None, stream=stream, name="old.csv", report=taken_for_dead)
+    assert len(seen) == 2 and nothing_stored()
+
+
 # Bad input -----------------------------------------------------------------------------------------
 
 
@@ -199,7 +218,7 @@ def test_semicolons_and_decimal_commas_are_recognised() -> None:
 
 
 def test_texts_are_stored_as_they_stand_and_numbers_not_recorded_stay_open() -> None:
-    odd = ("", "a, b", 'say "no"', r"\N", r"\.", "NULL", "a;b", "Größe 2", "'s")
+    odd = ("", r"C:\new\table", "a, b", 'say "no"', r"\N", r"\.", "NULL", "a;b", "Größe 2", "'s")
     table = io.StringIO()
     writer = csv.writer(table)
     writer.writerow([*HEAD.split(","), "lot", "layer_um", "days_since_filter", "hollow"])
