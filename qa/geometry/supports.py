@@ -203,7 +203,11 @@ def _cost(figures: SupportFigures, limits: LimitSet) -> str:
     volume, marks = (figures.volume_mm3 or 0.0) / 1000.0, (figures.marks_mm2 or 0.0) / 100.0
     working, extra = (figures.marks_working_mm2 or 0.0) / 100.0, figures.extra_layers or 0
     share = f" ({100 * figures.volume_share:.0f} % of the part)" if figures.volume_share is not None else ""
-    longer = f", {extra:,} more layers ({100 * figures.extra_layers_share:.0f} % longer)" if extra > 0 else ""
+    longer = (
+        f", {extra:,} more layers ({100 * (figures.extra_layers_share or 0.0):.0f} % longer)"
+        if extra > 0
+        else ""
+    )
     return (
         f"Supports that fill {100 * limits.value('support_density'):.0f} % of the space beneath take about "
         f"{volume:.2f} ml{share}{longer}, and mark up to {marks:.1f} cm², {working:.1f} cm² of it working "
