@@ -63,6 +63,7 @@ def test_the_failure_of_either_of_a_pair_is_raised(failing: int) -> None:
         in_pairs(*calls)
 
 
+@pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")  # that is what is tested
 def test_a_forked_child_has_threads_of_its_own() -> None:
     assert _sum(0, 100) == 4_950  # the parent's are there before it forks
     with multiprocessing.get_context("fork").Pool(1) as pool:
