@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,6 +29,7 @@ from qa.geometry.reading_stl import (
     read_binary,
     read_text,
 )
+from qa.geometry.threads import in_pairs
 
 MM_PER_UNIT = {"micron": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "foot": 304.8}
 UNITS = ("mm", "cm", "m", "inch")
@@ -89,11 +89,11 @@ def read_mesh(
     if unit is not None and unit not in UNITS:
         raise GeometryError("unit", f"'{unit}' is no unit that is known here; use one of {', '.join(UNITS)}.")
     data = _load(source, max_bytes)
-    with ThreadPoolExecutor(max_workers=1) as aside:
+    if len(data) > _HASH_ASIDE_BYTES:
         # Hashing lets go of the interpreter lock, so it costs no time beside the reading.
-        hashing = aside.submit(_digest, data) if len(data) > _HASH_ASIDE_BYTES else None
-        kind, raw = _read(data, max_triangles)
-        digest = hashing.result() if hashing else _digest(data)
+        (kind, raw), digest = in_pairs(lambda: _read(data, max_triangles), lambda: _digest(data))
+    else:
+        (kind, raw), digest = _read(data, max_triangles), _digest(data)
     applied = raw.unit_stated or unit or "mm"
     mesh = _in_mm(raw, applied)
     resolution = _resolution(raw) * MM_PER_UNIT[applied]

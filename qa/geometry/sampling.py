@@ -95,8 +95,8 @@ def sample_surface(
 
     The spacing grows where more than ``most`` samples would come out and shrinks for surfaces so small that
     fewer than ``FEWEST_SAMPLES`` would (the result says which spacing was used). ``known``: the faces'
-    normals and areas, where they were found before; ``ordered``: along a Morton
-    curve, so that they are thinned out and measured without sorting again.
+    normals and areas, where they were found before; ``ordered``: along a Morton curve, so that they are
+    thinned out and measured without sorting again.
     Raises ``GeometryError`` ``no_area`` when the surface has none.
     """
     normals, areas = known if known is not None else face_normals_and_areas(mesh)

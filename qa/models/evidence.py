@@ -2,10 +2,6 @@
 
 Rows are copies of what the records said then; they are kept by each change and can be rebuilt from
 the records, with equal results.
-
-The database does not look up the imported file of every row, which took PostgreSQL as long as storing it:
-rows are stored together with their source rows, whose file it does look up, and a row without its file
-shows nowhere.
 """
 
 from __future__ import annotations
@@ -20,10 +16,14 @@ from qa.choices import EvidenceSource, EvidenceUnit
 from qa.models.history import HistoryImport
 
 
-class _Factors(models.Model):
-    """What both tables carry of how, where and by whom it was made."""
+class _OfFile(models.Model):
+    """What may come from an imported file.
 
-    source = models.CharField(max_length=10, choices=EvidenceSource.choices, default=EvidenceSource.LAB)
+    The database does not look up the file of every row, which took PostgreSQL half as long again as storing
+    it: evidence rows are stored together with their source rows, whose file it does look up, and what has
+    lost its file shows nowhere.
+    """
+
     history = models.ForeignKey(
         HistoryImport,
         null=True,
@@ -33,6 +33,15 @@ class _Factors(models.Model):
         db_index=False,
         db_constraint=False,
     )
+
+    class Meta:
+        abstract = True
+
+
+class _Factors(_OfFile):
+    """What both tables carry of how, where and by whom it was made."""
+
+    source = models.CharField(max_length=10, choices=EvidenceSource.choices, default=EvidenceSource.LAB)
     label = models.CharField(max_length=80)
     occurred_at = models.DateTimeField()
     day = models.DateField()
@@ -138,7 +147,7 @@ class FormedPieceRow(_Factors):
         return self.label
 
 
-class EvidenceTally(models.Model):
+class EvidenceTally(_OfFile):
     """Parts, and apart from them pieces, counted by day, axis and level: what the trends read.
 
     ``axis`` is what the level belongs to: ``all``, ``build``, ``printer``, ``grade``, ``material``,
@@ -149,15 +158,6 @@ class EvidenceTally(models.Model):
     """
 
     unit = models.CharField(max_length=5, choices=EvidenceUnit.choices)
-    history = models.ForeignKey(
-        HistoryImport,
-        null=True,
-        blank=True,
-        on_delete=models.CASCADE,
-        related_name="+",
-        db_index=False,
-        db_constraint=False,
-    )
     day = models.DateField()
     axis = models.CharField(max_length=120)
     level = models.CharField(max_length=120)

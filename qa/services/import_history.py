@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import IO, TypeVar
+from typing import IO
 
 from django.db import IntegrityError, connection, transaction
 from django.utils import timezone
@@ -28,7 +28,8 @@ from qa.statistics.history import MAX_PROBLEMS, MAX_ROWS, HistoryReader, Problem
 
 CHUNK_ROWS = 25_000  # some tenths of a second: what another writer waits
 DEAD_AFTER = timedelta(minutes=30)
-One = TypeVar("One")
+# The rows of a chunk as they are kept, and what stores their evidence.
+MadeChunk = tuple[HistoryRows, Callable[[], None]]
 
 
 @dataclass(frozen=True)
@@ -132,10 +133,8 @@ def _stage(history: HistoryImport, reader: HistoryReader, report: Callable[[int]
     return True
 
 
-def _made(
-    history: HistoryImport, reader: HistoryReader, evidence: HistoryEvidence
-) -> Iterator[tuple[HistoryRows, Callable[[], None]]]:
-    """For each chunk its rows as they are kept, and what stores their evidence."""
+def _made(history: HistoryImport, reader: HistoryReader, evidence: HistoryEvidence) -> Iterator[MadeChunk]:
+    """What is to be stored of each chunk, until the file shows a problem."""
     for chunk in reader:
         if reader.problems:
             continue  # read on for the other problems
@@ -145,7 +144,7 @@ def _made(
         yield rows, evidence.add(chunk.columns)
 
 
-def _ahead(chunks: Iterator[One]) -> Generator[One, None, None]:
+def _ahead(chunks: Iterator[MadeChunk]) -> Generator[MadeChunk, None, None]:
     """The chunks, each made while the one before it is stored, where that is another process's work.
 
     On SQLite both would wait for the interpreter's lock.
