@@ -82,7 +82,7 @@ class _Factors(_OfFile):
 class PrintAttempt(_Factors):
     """One row per part, from its build on."""
 
-    part = models.OneToOneField(Part, null=True, on_delete=models.PROTECT, related_name="evidence")
+    part = models.ForeignKey(Part, null=True, on_delete=models.PROTECT, related_name="+", db_index=False)
     layer_um = models.PositiveSmallIntegerField(null=True)
     orientation = models.CharField(max_length=40, blank=True)
     platform_x_mm = models.FloatField(null=True)
@@ -103,6 +103,10 @@ class PrintAttempt(_Factors):
             models.Index(fields=["history"], condition=Q(history__isnull=False), name="attempt_of_history"),
         ]
         constraints = [
+            # Imported rows, which have no part, need no place in it.
+            models.UniqueConstraint(
+                fields=["part"], condition=Q(part__isnull=False), name="attempt_once_a_part"
+            ),
             models.CheckConstraint(
                 condition=Q(source=EvidenceSource.IMPORT) | Q(part__isnull=False),
                 name="attempt_of_the_lab_has_part",
@@ -116,7 +120,7 @@ class PrintAttempt(_Factors):
 class FormedPieceRow(_Factors):
     """One row per piece: everything of its part, and how it was formed."""
 
-    piece = models.OneToOneField(Piece, null=True, on_delete=models.PROTECT, related_name="evidence")
+    piece = models.ForeignKey(Piece, null=True, on_delete=models.PROTECT, related_name="+", db_index=False)
     forming_machine = models.CharField(max_length=80, blank=True)
     sheet = models.CharField(max_length=80, blank=True)
     sheet_lot = models.CharField(max_length=80, blank=True)
@@ -137,6 +141,10 @@ class FormedPieceRow(_Factors):
             models.Index(fields=["history"], condition=Q(history__isnull=False), name="piece_row_of_history"),
         ]
         constraints = [
+            # Imported rows, which have no piece, need no place in it.
+            models.UniqueConstraint(
+                fields=["piece"], condition=Q(piece__isnull=False), name="piece_row_once_a_piece"
+            ),
             models.CheckConstraint(
                 condition=Q(source=EvidenceSource.IMPORT) | Q(piece__isnull=False),
                 name="piece_row_of_the_lab_has_piece",

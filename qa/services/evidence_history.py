@@ -7,6 +7,7 @@ column: a history of a hundred thousand parts is no more than seconds of work.
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -57,8 +58,9 @@ TALLY_CHUNK = 10_000
 MOST_REMEMBERED = 50_000
 MOST_UNSUMMED = 400  # some chunks' axes
 _DENSE = 8  # cells a row up to which all possible ones are counted
-ROWS_A_STATEMENT = 25
-MOST_PARAMETERS = 900  # fewer than any SQLite takes in one statement
+# A statement stores this many rows at most: SQLite lets go of the interpreter while it runs, so that the next
+# chunk is made meanwhile, and a short one leaves no time for that.
+ROWS_A_STATEMENT = 500
 # Columns of the file as columns of the tables; texts that a file leaves out are empty there.
 _TEXTS = (
     "build", "printer", "process", "material", "lot", "colour", "translucency", "profile", "tank", "operator",
@@ -394,17 +396,22 @@ def _inserting(start: str, columns: Sequence[Made], fixed: list[str]) -> Callabl
         rows[:, place] = _each(column)
     width = rows.shape[1]
     one = f"({', '.join([*(['%s'] * width), *fixed])})"
-    at_once = min(ROWS_A_STATEMENT, MOST_PARAMETERS // width)
-    whole = len(rows) - len(rows) % at_once
-    many = rows[:whole].reshape(-1, at_once * width).tolist()
 
     def insert() -> None:
         with connection.cursor() as cursor:
+            at_once = min(ROWS_A_STATEMENT, _most_parameters() // width)
+            whole = len(rows) - len(rows) % at_once
+            many = rows[:whole].reshape(-1, at_once * width).tolist()
             for shape, some in ((", ".join([one] * at_once), many), (one, rows[whole:].tolist())):
                 if some:
                     cursor.executemany(start + shape, some)
 
     return insert
+
+
+def _most_parameters() -> int:
+    """How many the SQLite at hand takes in one statement."""
+    return int(connection.connection.getlimit(sqlite3.SQLITE_LIMIT_VARIABLE_NUMBER))
 
 
 def _copying(statement: str, columns: Sequence[Made], fixed: list[str]) -> Callable[[], None]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import IO
 
-from django.db import IntegrityError, connection, transaction
+from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from labtrack.accounts.actor import Actor
@@ -26,7 +26,7 @@ from qa.services.evidence_history import LARGEST, LONGEST, HistoryEvidence, clea
 from qa.services.evidence_version import evidence_changed
 from qa.statistics.history import MAX_PROBLEMS, MAX_ROWS, HistoryReader, Problem
 
-CHUNK_ROWS = 25_000  # some tenths of a second: what another writer waits
+CHUNK_ROWS = 15_000  # some tenths of a second: what another writer waits
 DEAD_AFTER = timedelta(minutes=30)
 # The rows of a chunk as they are kept, and what stores their evidence.
 MadeChunk = tuple[HistoryRows, Callable[[], None]]
@@ -145,13 +145,7 @@ def _made(history: HistoryImport, reader: HistoryReader, evidence: HistoryEviden
 
 
 def _ahead(chunks: Iterator[MadeChunk]) -> Generator[MadeChunk, None, None]:
-    """The chunks, each made while the one before it is stored, where that is another process's work.
-
-    On SQLite both would wait for the interpreter's lock.
-    """
-    if connection.vendor == "sqlite":
-        yield from chunks
-        return
+    """The chunks, each made while the database stores the one before it."""
     with ThreadPoolExecutor(1) as helper:
         coming = helper.submit(next, chunks, None)
         while (chunk := coming.result()) is not None:
