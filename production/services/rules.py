@@ -174,12 +174,10 @@ def require_not_held(
             concerned |= Q(**{f"{name}__in": ids})
     if not concerned:
         return
-    hold = (
-        Hold.objects.filter(held_at(at))
-        .filter(concerned)
-        .select_related("equipment", "lot__material", "build", "part", "piece")
-        .first()
-    )
+    holds = Hold.objects.filter(held_at(at)).filter(concerned)
+    # Asked before nearly every change, and hardly ever so: what is held is read only then.
+    related = ("equipment", "lot__material", "build", "part", "piece")
+    hold = holds.select_related(*related).first() if holds.exists() else None
     if hold is not None:
         thing = hold.equipment or hold.lot or hold.build or hold.part or hold.piece
         raise Refused(

@@ -6,8 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
+import scipy
 
 from qa.geometry.mesh import FloatArray, IndexArray
 
@@ -78,6 +77,8 @@ def touching_groups(points: FloatArray, cell_mm: float) -> IndexArray:
                 rows.append(np.flatnonzero(there))
                 columns.append(at[there])
     row, column = np.concatenate(rows), np.concatenate(columns)
-    graph = coo_matrix((np.ones(len(row), dtype=np.int8), (row, column)), shape=(len(known), len(known)))
-    label = connected_components(graph, directed=False)[1]
+    graph = scipy.sparse.coo_matrix(
+        (np.ones(len(row), dtype=np.int8), (row, column)), shape=(len(known), len(known))
+    )
+    label = scipy.sparse.csgraph.connected_components(graph, directed=False)[1]
     return np.asarray(label[of_cell.reshape(-1)])

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from qa.geometry.kernels import compiled
 from qa.geometry.limits import LimitSet
@@ -139,9 +139,9 @@ def outline_contact(low: FloatArray, cell: float, layer_mm: float) -> tuple[floa
     touching = low <= layer_mm
     if not footprint.any():
         return 0.0, 0.0, 0.0
-    filled = ndimage.binary_fill_holes(footprint)
-    outline = filled & ~ndimage.binary_erosion(filled)
-    distance = ndimage.distance_transform_edt(~touching) * cell
+    filled = scipy.ndimage.binary_fill_holes(footprint)
+    outline = filled & ~scipy.ndimage.binary_erosion(filled)
+    distance = scipy.ndimage.distance_transform_edt(~touching) * cell
     reach = min(REACH_MM, REACH_SHARE * cell * max(low.shape))
     near = outline & (distance <= reach + cell)
     area = cell * cell

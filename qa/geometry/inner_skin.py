@@ -14,8 +14,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from qa.geometry.lattice import Crossings, Lattice, count_blocked, into_lattice, surface_points
 from qa.geometry.mesh import FloatArray, IndexArray
@@ -184,9 +184,9 @@ def _mouth(samples: Samples, point: FloatArray, out: FloatArray) -> Mouth | None
     cells = np.floor((flat - corner) / cell).astype(np.int64)
     rim = np.zeros(cells.max(axis=0) + 5, dtype=np.bool_)
     rim[cells[:, 0], cells[:, 1]] = True
-    rim = ndimage.binary_closing(rim, np.ones((3, 3)), iterations=2)
-    inside = ndimage.binary_fill_holes(rim) & ~rim
-    pieces, count = ndimage.label(inside)
+    rim = scipy.ndimage.binary_closing(rim, np.ones((3, 3)), iterations=2)
+    inside = scipy.ndimage.binary_fill_holes(rim) & ~rim
+    pieces, count = scipy.ndimage.label(inside)
     sizes = np.bincount(pieces.reshape(-1), minlength=count + 1) * cell * cell
     sizes[0] = 0.0
     inside = (sizes >= _MOUTH_MM2)[pieces]
@@ -195,7 +195,7 @@ def _mouth(samples: Samples, point: FloatArray, out: FloatArray) -> Mouth | None
 
 def _roofed(mouth: Mouth, tree: TriangleTree) -> Mouth | None:
     """The mouth without the openings that one can look straight through, or ``None``."""
-    pieces, count = ndimage.label(mouth.inside)
+    pieces, count = scipy.ndimage.label(mouth.inside)
     kept = np.zeros_like(mouth.inside)
     for piece in range(1, count + 1):
         cells = np.argwhere(pieces == piece)
@@ -208,7 +208,7 @@ def _roofed(mouth: Mouth, tree: TriangleTree) -> Mouth | None:
     if not kept.any():
         return None
     # Rays that graze the rim itself leave through the mouth as well.
-    return replace(mouth, inside=ndimage.binary_dilation(kept, np.ones((3, 3)), iterations=2))
+    return replace(mouth, inside=scipy.ndimage.binary_dilation(kept, np.ones((3, 3)), iterations=2))
 
 
 def _escaping_share(tree: TriangleTree, samples: Samples, mouths: tuple[Mouth, ...]) -> FloatArray:

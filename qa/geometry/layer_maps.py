@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from qa.geometry.kernels import compiled
 from qa.geometry.maps import SurfaceMap, ValueArray
@@ -81,10 +81,12 @@ def start_values(subject: Subject, starts: FloatArray) -> ValueArray:
     values = np.full(len(subject.mesh.vertices), np.nan, dtype=np.float32)
     if not len(starts):
         return values
-    distance, _ = cKDTree(starts).query(subject.mesh.vertices, distance_upper_bound=NEAR_START_MM)
+    distance, _ = scipy.spatial.cKDTree(starts).query(
+        subject.mesh.vertices, distance_upper_bound=NEAR_START_MM
+    )
     near = np.isfinite(distance)
     values[near] = distance[near]
-    apart, nearest = cKDTree(subject.mesh.vertices).query(starts)
+    apart, nearest = scipy.spatial.cKDTree(subject.mesh.vertices).query(starts)
     values[nearest] = np.fmin(values[nearest], apart.astype(np.float32))
     return values
 

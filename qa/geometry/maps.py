@@ -14,8 +14,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from qa.geometry.errors import GeometryError
 from qa.geometry.mesh import FloatArray, IndexArray, Mesh
@@ -121,8 +121,8 @@ def carry_over(
         return []
     here = _placed(full.vertices, full.faces)
     there = _placed(vertices, faces)
-    _, taker = cKDTree(there).query(here, workers=2)
-    _, giver = cKDTree(here).query(there, workers=2)
+    _, taker = scipy.spatial.cKDTree(there).query(here, workers=2)
+    _, giver = scipy.spatial.cKDTree(here).query(there, workers=2)
     return [_gathered(one, taker, giver) for one in maps]
 
 

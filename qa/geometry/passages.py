@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from qa.geometry import inside_kernels as kernels
 from qa.geometry.inner_skin import INNER
@@ -196,6 +195,8 @@ def find_rims(subject: Subject) -> Rims:
     _, named = np.unique(ends, return_inverse=True)
     named = named.reshape(-1, 2)
     size = int(named.max()) + 1
-    lines = coo_array((np.ones(len(named), np.int8), (named[:, 0], named[:, 1])), shape=(size, size))
-    _, loop = connected_components(lines, directed=False)
+    lines = scipy.sparse.coo_array(
+        (np.ones(len(named), np.int8), (named[:, 0], named[:, 1])), shape=(size, size)
+    )
+    _, loop = scipy.sparse.csgraph.connected_components(lines, directed=False)
     return Rims(loop[named[:, 0]].astype(np.int32), face_patch[half // 3], face_patch)

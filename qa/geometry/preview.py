@@ -18,8 +18,8 @@ from typing import Any
 
 import fast_simplification
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from qa.geometry.errors import GeometryError
 from qa.geometry.merge import merge_indexed
@@ -126,7 +126,7 @@ def make_preview(
 def nearest_vertices(points: FloatArray, wanted: FloatArray) -> NDArray[np.int64]:
     """Number of the point (n x 3) nearest to each wanted place (m x 3)."""
     # Vertices are spread evenly enough that a tree split at the middle serves as well and is made faster.
-    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+    tree = scipy.spatial.cKDTree(points, balanced_tree=False, compact_nodes=False)
     return np.asarray(tree.query(wanted, workers=thread_count())[1])
 
 

@@ -28,8 +28,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from qa.geometry import wall_kernels as kernels
 from qa.geometry.inner_skin import OUTER, free_samples
@@ -209,7 +209,7 @@ def _nothing(limit: float, subject: Subject, why: str | None) -> WallFigures:
 class _Rim:
     """Edges along which the skins meet, as points to ask for, if there are any."""
 
-    points: cKDTree | None
+    points: scipy.spatial.cKDTree | None
 
     def far(self, places: FloatArray, ray_mm: FloatArray) -> NDArray[np.bool_]:
         """Which places (n x 3) are as far from the edges as the wall by ray is thick there."""
@@ -228,7 +228,7 @@ def _sides(subject: Subject) -> tuple[NDArray[np.int8], _Rim]:
         free = np.bincount(face[~buried], minlength=len(side))
         side[(np.bincount(face[buried], minlength=len(side)) > 0) & (free == 0)] = 2
     rim = _rim_points(subject, side)
-    return side, _Rim(cKDTree(rim) if len(rim) else None)
+    return side, _Rim(scipy.spatial.cKDTree(rim) if len(rim) else None)
 
 
 def _places(subject: Subject, rim: _Rim) -> Samples:

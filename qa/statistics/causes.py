@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+import scipy
+from scipy import special
 
 from qa.statistics.factors import AGES, MISSING, Factor, NotExamined
 from qa.statistics.logit import LOGIT, LogitFit, fit_logit
@@ -488,7 +489,7 @@ def _coefficient(saved_at: Callable[[float], float], saving: float) -> float | N
     """The coefficient at which the contrast saves ``saving``; None where its level is too rare for that."""
     if saved_at(LARGEST_COEFFICIENT) <= saving:
         return None
-    return float(optimize.brentq(lambda at: saved_at(at) - saving, 0.0, LARGEST_COEFFICIENT, xtol=1e-3))
+    return float(scipy.optimize.brentq(lambda at: saved_at(at) - saving, 0.0, LARGEST_COEFFICIENT, xtol=1e-3))
 
 
 def false_discovery(p_values: list[float], rate: float) -> list[bool]:

@@ -9,7 +9,15 @@ import pytest
 from django.conf import settings
 
 # Each takes a tenth of the start or more and is loaded by what needs it.
-_ON_DEMAND = ("matplotlib", "scipy.stats", "statsmodels")
+_ON_DEMAND = (
+    "matplotlib",
+    "scipy.ndimage",
+    "scipy.optimize",
+    "scipy.sparse",
+    "scipy.spatial",
+    "scipy.stats",
+    "statsmodels",
+)
 _START = """
 import sys
 
