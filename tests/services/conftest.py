@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import socket
 import sqlite3
@@ -14,7 +15,7 @@ import urllib.error
 import urllib.request
 import uuid
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -201,37 +202,55 @@ def empty_redis() -> Iterator[str]:
         client.flushdb()
 
 
-@pytest.fixture
-def postgres_url() -> Iterator[str]:
-    with fresh_database() as url:
-        yield url
+@dataclass(frozen=True)
+class SetUp:
+    """A prepared installation in which nothing runs, to be copied: making it takes longer than most tests."""
+
+    folder: Path
+    database: str  # address; empty for SQLite
+
+    @contextmanager
+    def copied_to(self, folder: Path, **variables: str) -> Iterator[Installation]:
+        shutil.copytree(self.folder, folder)
+        with ExitStack() as stack:
+            if self.database:
+                variables["LABTRACK_DATABASE_URL"] = stack.enter_context(fresh_database(self.database))
+                variables["LABTRACK_REDIS_URL"] = stack.enter_context(empty_redis())
+            copy = Installation(folder, environment_of(folder, **variables), free_port())
+            stack.callback(copy.stop_all)
+            yield copy
 
 
-@pytest.fixture
-def redis_url() -> Iterator[str]:
-    with empty_redis() as url:
-        yield url
+@contextmanager
+def prepared(folder: Path, database: str = "") -> Iterator[SetUp]:
+    variables = {"LABTRACK_DATABASE_URL": database} if database else {}
+    Installation(folder, environment_of(folder, **variables), free_port()).manage("prepare")
+    yield SetUp(folder, database)
 
 
-@pytest.fixture
-def small_installation(tmp_path: Path) -> Iterator[Installation]:
+@pytest.fixture(scope="session")
+def small_set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     """SQLite and the file-system broker, as ``serve`` runs it."""
-    made = Installation(tmp_path, environment_of(tmp_path), free_port())
-    yield made
-    made.stop_all()
+    with prepared(tmp_path_factory.mktemp("small")) as made:
+        yield made
+
+
+@pytest.fixture(scope="session")
+def large_set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
+    """PostgreSQL and Redis by environment variables alone."""
+    with fresh_database() as database, prepared(tmp_path_factory.mktemp("large"), database) as made:
+        yield made
 
 
 @pytest.fixture
-def large_installation(tmp_path: Path, postgres_url: str, redis_url: str) -> Iterator[Installation]:
-    """PostgreSQL and Redis by environment variables alone."""
-    environment = environment_of(tmp_path, LABTRACK_DATABASE_URL=postgres_url, LABTRACK_REDIS_URL=redis_url)
-    made = Installation(tmp_path, environment, free_port())
-    yield made
-    made.stop_all()
+def small_installation(small_set_up: SetUp, tmp_path: Path) -> Iterator[Installation]:
+    with small_set_up.copied_to(tmp_path / "installation") as made:
+        yield made
 
 
 @pytest.fixture(params=["small", "large"])
-def installation(request: pytest.FixtureRequest) -> Installation:
+def installation(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Installation]:
     """The same test on both: SQLite with files as broker, PostgreSQL with Redis."""
-    chosen: Installation = request.getfixturevalue(f"{request.param}_installation")
-    return chosen
+    set_up: SetUp = request.getfixturevalue(f"{request.param}_set_up")
+    with set_up.copied_to(tmp_path / "installation") as made:
+        yield made

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
 
-from tests.services.conftest import ROOT, Installation, eventually
+from tests.services.conftest import (
+    ROOT,
+    Installation,
+    empty_redis,
+    environment_of,
+    eventually,
+    free_port,
+    fresh_database,
+)
 
 COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
 SERVICES: dict[str, Any] = COMPOSE["services"]
@@ -58,23 +68,32 @@ def test_the_web_port_is_published_on_this_machine_only() -> None:
     assert SERVICES["web"]["ports"] == ["127.0.0.1:8000:8000"]
 
 
+@pytest.fixture
+def from_nothing(tmp_path: Path) -> Iterator[Installation]:
+    with fresh_database() as database, empty_redis() as redis:
+        environment = environment_of(tmp_path, LABTRACK_DATABASE_URL=database, LABTRACK_REDIS_URL=redis)
+        made = Installation(tmp_path, environment, free_port())
+        yield made
+        made.stop_all()
+
+
 @pytest.mark.services
-def test_its_very_commands_run_and_answer(large_installation: Installation) -> None:
-    large_installation.environment["LABTRACK_OWN_PACKAGES"] = "1"
-    set_up = large_installation.start(*native("set-up", large_installation))
-    assert set_up.wait(timeout=120) == 0, large_installation.output(set_up)
+def test_its_very_commands_run_and_answer(from_nothing: Installation) -> None:
+    from_nothing.environment["LABTRACK_OWN_PACKAGES"] = "1"
+    set_up = from_nothing.start(*native("set-up", from_nothing))
+    assert set_up.wait(timeout=120) == 0, from_nothing.output(set_up)
     for name in OURS:
-        large_installation.start(*native(name, large_installation))
-    large_installation.wait_until_up()
+        from_nothing.start(*native(name, from_nothing))
+    from_nothing.wait_until_up()
     ping = [
         sys.executable if word == "python" else word
         for word in SERVICES["worker-light"]["healthcheck"]["test"][1:]
     ]
 
     def both_workers_answer() -> bool:
-        asked = large_installation.start(*ping)
+        asked = from_nothing.start(*ping)
         asked.wait(timeout=60)
-        said = large_installation.output(asked)
+        said = from_nothing.output(asked)
         return "light@" in said and "heavy@" in said
 
     eventually(both_workers_answer, what="both workers answer their health check")

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-import shutil
 import socket
 import subprocess
 import urllib.request
 from collections.abc import Iterator
-from contextlib import ExitStack, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,12 +19,9 @@ from fixtures.meshes.writers import write_stl
 from tests.cases.files import files_in, tetrahedron
 from tests.services.conftest import (
     Installation,
+    SetUp,
     children_of,
-    empty_redis,
-    environment_of,
     eventually,
-    free_port,
-    fresh_database,
     kill_tree,
 )
 
@@ -142,45 +137,34 @@ def undisturbed(ball: bytes) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class SetUp:
-    """An installation with a clinic, a case and a token, to be copied for each test."""
+class Lab:
+    """An installation with a clinic, a case and a token."""
 
-    folder: Path
-    database: str
+    set_up: SetUp
     case: int
     secret: str
 
 
-@pytest.fixture(scope="module", params=["SQLite with files as broker", "PostgreSQL with Redis"])
-def set_up(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
-    """Made once, since setting up takes longer than being killed."""
-    folder = tmp_path_factory.mktemp("set-up")
-    with fresh_database() if request.param.startswith("PostgreSQL") else nullcontext("") as database:
-        variables = {"LABTRACK_DATABASE_URL": database} if database else {}
-        made = Installation(folder, environment_of(folder, **variables), free_port())
-        made.manage("prepare")
-        yield SetUp(folder, database, *made.ask(A_CLINIC_AND_A_SCRIPT))
+@pytest.fixture(scope="module", params=["small", "large"])
+def lab(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
+    """SQLite with files as broker, PostgreSQL with Redis."""
+    empty: SetUp = request.getfixturevalue(f"{request.param}_set_up")
+    with empty.copied_to(tmp_path_factory.mktemp("lab") / "installation") as made:
+        case, secret = made.ask(A_CLINIC_AND_A_SCRIPT)
+        database = made.environment.get("LABTRACK_DATABASE_URL", "")
+        yield Lab(SetUp(made.folder, database), case, secret)
 
 
 @pytest.fixture
-def installation(set_up: SetUp, tmp_path: Path) -> Iterator[Installation]:
-    """A copy in which nothing runs yet."""
-    folder = tmp_path / "installation"
-    shutil.copytree(set_up.folder, folder)
-    with ExitStack() as stack:
-        # So long that no lease runs out, however busy the machine, unless a test shortens it.
-        variables = {"LABTRACK_JOB_LEASE_S": "600"}
-        if set_up.database:
-            variables["LABTRACK_DATABASE_URL"] = stack.enter_context(fresh_database(set_up.database))
-            variables["LABTRACK_REDIS_URL"] = stack.enter_context(empty_redis())
-        copy = Installation(folder, environment_of(folder, **variables), free_port())
-        stack.callback(copy.stop_all)
+def installation(lab: Lab, tmp_path: Path) -> Iterator[Installation]:
+    # So long that no lease runs out, however busy the machine, unless a test shortens it.
+    with lab.set_up.copied_to(tmp_path / "installation", LABTRACK_JOB_LEASE_S="600") as copy:
         yield copy
 
 
 @pytest.fixture
-def scanner(installation: Installation, set_up: SetUp) -> Scanner:
-    return Scanner(installation, set_up.case, set_up.secret)
+def scanner(installation: Installation, lab: Lab) -> Scanner:
+    return Scanner(installation, lab.case, lab.secret)
 
 
 def part_of(supervisor: subprocess.Popen[bytes], *words: str) -> int:

@@ -37,7 +37,6 @@ STATE = "SELECT state, verdict, preview_id, picture_id FROM qa_printcomparison"
 
 def test_a_worker_killed_in_mid_comparison_loses_nothing(installation: Installation) -> None:
     installation.environment["LABTRACK_JOB_LEASE_S"] = "6"
-    installation.manage("prepare")
     _, scan = installation.ask(A_PRINT_AND_ITS_SCAN)
     before = files_in(installation.folder / "files")
     supervisor = installation.serve()
@@ -63,7 +62,6 @@ def test_a_worker_killed_in_mid_comparison_loses_nothing(installation: Installat
 
 def test_a_worker_killed_while_it_draws_leaves_the_result_and_draws_once(installation: Installation) -> None:
     installation.environment["LABTRACK_JOB_LEASE_S"] = "6"
-    installation.manage("prepare")
     installation.ask(A_PRINT_AND_ITS_SCAN)
     supervisor = installation.serve()
     heavy = eventually(lambda: _heavy_worker(supervisor.pid), what="the heavy worker")
